@@ -1,0 +1,74 @@
+package decode
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"strconv"
+
+	"gearwitness/capture"
+)
+
+// Event is something that happened: a shift, an engagement, an alarm, a mark, a
+// signal that went stale. Fields holds the rest of its JSON object and must
+// marshal to one; durations and times in it are seconds.
+type Event struct {
+	Time   capture.Stamp
+	Kind   string
+	Fields any
+}
+
+// Kinds of event that more than one package knows.
+const (
+	KindShift      = "shift"
+	KindEngagement = "engagement"
+	KindConverter  = "converter"
+	KindAlarm      = "alarm"
+	KindMark       = "mark"
+	KindStale      = "stale"
+	KindLoss       = "loss"
+	KindNote       = "note"
+)
+
+// Seconds is a Stamp or a duration that marshals as exact decimal seconds.
+type Seconds int64
+
+// MarshalJSON writes nanoseconds as seconds without rounding.
+func (s Seconds) MarshalJSON() ([]byte, error) { return AppendSeconds(nil, int64(s)), nil }
+
+// AppendSeconds appends ns as decimal seconds without trailing zeros.
+func AppendSeconds(b []byte, ns int64) []byte {
+	if ns < 0 {
+		b, ns = append(b, '-'), -ns
+	}
+	b = strconv.AppendInt(b, ns/1e9, 10)
+	if frac := ns % 1e9; frac != 0 {
+		b = append(b, '.')
+		digits := fmt.Sprintf("%09d", frac)
+		b = append(b, bytes.TrimRight([]byte(digits), "0")...)
+	}
+	return b
+}
+
+// MarshalJSON writes one object: time_s, kind, then the fields.
+func (e Event) MarshalJSON() ([]byte, error) {
+	kind, err := json.Marshal(e.Kind)
+	if err != nil {
+		return nil, err
+	}
+	b := append([]byte(`{"time_s":`), AppendSeconds(nil, int64(e.Time))...)
+	b = append(append(b, `,"kind":`...), kind...)
+	if e.Fields != nil {
+		f, err := json.Marshal(e.Fields)
+		if err != nil {
+			return nil, err
+		}
+		if len(f) < 2 || f[0] != '{' {
+			return nil, fmt.Errorf("event %s: fields are no JSON object: %s", e.Kind, f)
+		}
+		if len(f) > 2 {
+			b = append(append(b, ','), f[1:len(f)-1]...)
+		}
+	}
+	return append(b, '}'), nil
+}

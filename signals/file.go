@@ -1,0 +1,253 @@
+// Package signals is the vehicle file: what a practitioner writes about a
+// vehicle's frames, its gearbox and its limits, read strictly, validated and
+// resolved.
+//
+// The types below are the format: the reader, the JSON Schema and the printed
+// form all follow their tags (key: the name in the file, help: one line for
+// people).
+package signals
+
+import (
+	"time"
+
+	"gearwitness/signals/diag"
+	"gearwitness/signals/unit"
+)
+
+// File is one vehicle file, validated, with the libraries it uses merged in.
+type File struct {
+	Format       int             `key:"format" help:"version of this format; 1"`
+	Vehicle      About           `key:"vehicle" help:"what is being described"`
+	Use          []string        `key:"use" help:"built-in libraries by bare name, other files by relative path"`
+	Buses        Named[Bus]      `key:"buses" help:"the CAN buses of the vehicle"`
+	Frames       Named[Frame]    `key:"frames" help:"frames and the signals in them"`
+	Computed     Named[Computed] `key:"computed" help:"signals computed from others"`
+	Transmission *Transmission   `key:"transmission" help:"roles of signals, gear train, elements, gears, limits"`
+	Alarms       Named[Alarm]    `key:"alarms" help:"conditions that must be heard"`
+}
+
+// About names the vehicle for people.
+type About struct {
+	Title string `key:"title" help:"one line, shown on the page and in reports"`
+	Note  string `key:"note" help:"free text"`
+}
+
+// Named is a mapping of the file in the order it was written.
+type Named[T any] []Entry[T]
+
+// Entry is one named thing.
+type Entry[T any] struct {
+	Name string
+	Pos  diag.Pos
+	V    T
+}
+
+// Index returns the position of name, or -1.
+func (n Named[T]) Index(name string) int {
+	for i := range n {
+		if n[i].Name == name {
+			return i
+		}
+	}
+	return -1
+}
+
+// Bus is one CAN bus.
+type Bus struct {
+	BitRate BitRate `key:"bitrate" help:"bits per second, such as 500 kbit/s"`
+	Note    string  `key:"note" help:"free text"`
+}
+
+// BitRate is in bit/s; written "500 kbit/s", "500k" or 500000.
+type BitRate int
+
+// Frame is one identifier on a bus and what its data mean.
+type Frame struct {
+	Bus        string        `key:"bus" help:"bus it is sent on; may be left out when there is one"`
+	ID         *uint32       `key:"id" help:"identifier, such as 0x1A4"`
+	Extended   bool          `key:"extended" help:"29-bit identifier"`
+	FD         bool          `key:"fd" help:"CAN FD frame"`
+	PGN        *uint32       `key:"pgn" help:"SAE J1939 parameter group instead of id; its rules then apply"`
+	Source     *uint8        `key:"source" help:"J1939 source address; any when left out"`
+	Length     int           `key:"length" help:"data bytes expected; 8 when left out"`
+	Every      time.Duration `key:"every" help:"expected period, such as 10 ms"`
+	StaleAfter time.Duration `key:"stale_after" help:"age at which its signals count as gone; three periods when left out"`
+	Counter    *Counter      `key:"counter" help:"alive counter"`
+	Checksum   *Checksum     `key:"checksum" help:"check byte"`
+	Note       string        `key:"note" help:"free text"`
+	Signals    Named[Signal] `key:"signals" help:"the fields in the data"`
+}
+
+// BitPos is a bit of the data: byte and bit counted from 1, bit 1 the least
+// significant of its byte (the notation of SAE J1939). Written "5.1".
+type BitPos struct{ Byte, Bit int }
+
+// Order is the byte order of a field.
+type Order uint8
+
+// Byte orders. Start names the least significant bit of a Little field and the
+// most significant bit of a Big one.
+const (
+	Little Order = iota
+	Big
+)
+
+// Number is how the bits of a field are read.
+type Number uint8
+
+// Readings of a field.
+const (
+	Unsigned Number = iota
+	Signed          // two's complement
+	Float           // IEEE 754, 32 or 64 bits
+)
+
+// Signal is one field of a frame: value = raw * Resolution + Offset.
+type Signal struct {
+	Start      BitPos       `key:"start" help:"byte.bit, both counted from 1"`
+	Bits       int          `key:"bits" help:"width, 1 to 64"`
+	Order      Order        `key:"order" help:"little (default) or big"`
+	Number     Number       `key:"number" help:"unsigned (default), signed or float"`
+	Resolution float64      `key:"resolution" help:"unit per step; 1 when left out"`
+	Offset     float64      `key:"offset" help:"value of raw 0"`
+	Unit       unit.Unit    `key:"unit" help:"such as rpm, °C, kPa"`
+	Range      *Range       `key:"range" help:"[lowest, highest] value that can be true"`
+	States     Named[int64] `key:"-"` // states: {0: P, 1: R}; Entry.Name is the text, V the raw value
+	When       []Condition  `key:"-"` // when: {page: 2}
+	Title      string       `key:"title" help:"shown instead of the name"`
+	Note       string       `key:"note" help:"free text"`
+}
+
+// Range is an inclusive interval in the signal's unit.
+type Range struct{ Low, High float64 }
+
+// Condition lets a signal be present only when another field of the same frame
+// (the multiplexer) has a raw value in one of the intervals.
+type Condition struct {
+	Signal string
+	Values []RawRange
+}
+
+// RawRange is an inclusive interval of raw values.
+type RawRange struct{ Low, High int64 }
+
+// Counter is an alive counter: it grows by one a frame and wraps.
+type Counter struct {
+	Start BitPos `key:"start" help:"byte.bit of its least significant bit"`
+	Bits  int    `key:"bits" help:"width"`
+}
+
+// Checksum is a check byte over the other bytes of the frame.
+type Checksum struct {
+	Kind string `key:"kind" help:"crc8-sae-j1850, xor, sum ..."`
+	Byte int    `key:"byte" help:"position of the check byte, counted from 1"`
+}
+
+// Computed is a signal computed from others.
+type Computed struct {
+	Formula string    `key:"formula" help:"expression over signal names"`
+	Unit    unit.Unit `key:"unit" help:"unit of the result"`
+	Title   string    `key:"title" help:"shown instead of the name"`
+	Note    string    `key:"note" help:"free text"`
+}
+
+// Alarm is a condition that must be heard.
+type Alarm struct {
+	When  string        `key:"when" help:"condition over signal names that raises it"`
+	For   time.Duration `key:"for" help:"must hold this long first"`
+	Clear string        `key:"clear" help:"condition that ends it; the opposite of when if left out"`
+	Level Level         `key:"level" help:"note, caution or stop"`
+	Say   string        `key:"say" help:"spoken and shown"`
+}
+
+// Level orders alarms.
+type Level uint8
+
+// Alarm levels.
+const (
+	LevelNote Level = iota
+	LevelCaution
+	LevelStop
+)
+
+// Transmission describes the gearbox and which signals tell about it.
+type Transmission struct {
+	Roles    Roles          `key:"roles" help:"which signal is what"`
+	Train    *Train         `key:"train" help:"shafts, planetary sets, sensors"`
+	Elements Named[Element] `key:"elements" help:"clutches, brakes, one-way clutches"`
+	Gears    Named[Gear]    `key:"gears" help:"which elements carry in each gear"`
+	Ratios   Named[float64] `key:"ratios" help:"instead of a train: ratio of each gear"`
+	Switches Named[Switch]  `key:"switches" help:"pressure switches and the element each one watches"`
+	Limits   Limits         `key:"limits" help:"figures of this gearbox that replace the usual ones"`
+}
+
+// Roles tells by signal name which signal is what; empty when there is none.
+type Roles struct {
+	EngineSpeed   string `key:"engine_speed" help:"crankshaft speed"`
+	EngineTorque  string `key:"engine_torque" help:"torque at the converter"`
+	InputSpeed    string `key:"input_speed" help:"gearbox input (turbine) speed"`
+	OutputSpeed   string `key:"output_speed" help:"gearbox output speed"`
+	VehicleSpeed  string `key:"vehicle_speed" help:"road speed"`
+	Pedal         string `key:"pedal" help:"accelerator position"`
+	Brake         string `key:"brake" help:"foot brake switch"`
+	Lever         string `key:"lever" help:"selector lever, states P R N D ..."`
+	CommandedGear string `key:"commanded_gear" help:"gear the control unit asks for"`
+	CurrentGear   string `key:"current_gear" help:"gear the control unit believes"`
+	Lockup        string `key:"lockup" help:"converter clutch command or state"`
+	OilPan        string `key:"oil_pan" help:"oil temperature in the pan"`
+	OilOutlet     string `key:"oil_outlet" help:"oil temperature at the converter outlet"`
+	Coolant       string `key:"coolant" help:"engine coolant temperature"`
+}
+
+// Train is the kinematic description; method: Willis equations, one per set.
+type Train struct {
+	Shafts  []string      `key:"shafts" help:"every shaft by name; ground is the housing"`
+	Sets    Named[Set]    `key:"sets" help:"planetary sets"`
+	Input   string        `key:"input" help:"shaft driven by the converter"`
+	Output  string        `key:"output" help:"shaft that drives the wheels"`
+	Sensors Named[Sensor] `key:"sensors" help:"speed signal: the shaft it reads"`
+}
+
+// Set is one planetary set.
+type Set struct {
+	Sun          string `key:"sun" help:"shaft of the sun gear"`
+	Ring         string `key:"ring" help:"shaft of the ring gear"`
+	Carrier      string `key:"carrier" help:"shaft of the planet carrier"`
+	SunTeeth     int    `key:"sun_teeth" help:"teeth of the sun gear"`
+	RingTeeth    int    `key:"ring_teeth" help:"teeth of the ring gear"`
+	DoublePinion bool   `key:"double_pinion" help:"two meshing planets between sun and ring"`
+	Planets      int    `key:"planets" help:"number of planets, for the assembly check"`
+}
+
+// Sensor is a speed sensor; its entry's name is the signal.
+type Sensor struct {
+	Shaft     string `key:"shaft" help:"shaft it reads"`
+	Magnitude bool   `key:"magnitude" help:"cannot tell the sense of rotation"`
+}
+
+// Element is a clutch between two shafts, a brake on one, or a one-way clutch.
+// Exactly one of the three is given.
+type Element struct {
+	Clutch []string `key:"clutch" help:"two shafts it connects"`
+	Brake  string   `key:"brake" help:"shaft it holds to the housing"`
+	OneWay []string `key:"one_way" help:"inner and outer shaft; the inner may run ahead of the outer, never fall behind"`
+	Title  string   `key:"title" help:"what the trade calls it"`
+}
+
+// Gear is one row of the element table.
+type Gear struct {
+	Holds []string `key:"holds" help:"elements that carry"`
+}
+
+// Switch is a pressure switch; its entry's name is the signal.
+type Switch struct {
+	Element string        `key:"element" help:"element whose pressure it sees"`
+	Closed  string        `key:"closed" help:"state text or value that means pressure"`
+	Settle  time.Duration `key:"settle" help:"time it may take to follow"`
+}
+
+// Limits are figures of this gearbox; 0 means the usual one.
+type Limits struct {
+	ConverterLockedRPM float64 `key:"converter_locked" help:"largest slip of a locked converter [rpm]"`
+	FlareRPM           float64 `key:"flare" help:"rise of input speed in an upshift that counts as a fault [rpm]"`
+}
