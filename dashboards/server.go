@@ -1,0 +1,106 @@
+package dashboards
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+)
+
+// Options are what a server needs beside the board.
+type Options struct {
+	Board *Board
+	// Recorder tells about the recording; nil: nothing is being recorded.
+	Recorder Recorder
+	// Mark writes a mark of the user into the session; nil: marks are refused.
+	// It must come back soon: a browser waits for it.
+	Mark func(text string) error
+	// Version of the program, shown on the page and in gearwitness_build_info.
+	Version string
+	// Token that every client must present; needed for anything but loopback.
+	Token string
+	// Hosts are further names this server may be called by. Loopback names,
+	// and with a token IP addresses, are always good.
+	Hosts []string
+	Log   *slog.Logger // nil: nothing is logged
+}
+
+// Recorder is what the server wants to know of a recording. Recording is
+// called a few times a second from many goroutines and must not wait.
+type Recorder interface {
+	Recording() Recording
+}
+
+// Recording is the state of a recording.
+type Recording struct {
+	Folder string // where the session is
+	Bytes  uint64 // written so far
+	Frames uint64 // written so far
+	Lost   uint64 // frames that could not be written
+	Sealed bool   // complete: nothing more will be written
+	Err    error  // why recording stopped; nil while all is well
+}
+
+// Server hands the board to browsers, programs and Prometheus.
+type Server struct {
+	o       Options
+	board   *Board
+	handler http.Handler
+}
+
+// NewServer returns a server; nothing listens yet.
+func NewServer(o Options) *Server {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	s := &Server{o: o, board: o.Board}
+	s.handler = http.NewServeMux()
+	return s
+}
+
+// Handler returns everything this server answers, checks of Host, Origin and
+// token included.
+func (s *Server) Handler() http.Handler { return s.handler }
+
+// ErrOpen is returned by Serve for a listener that others can reach when there
+// is no token.
+var ErrOpen = errors.New("other machines could reach this address; give --token TEXT that they must present, or listen on 127.0.0.1")
+
+// Serve answers on l until ctx ends, then closes l and every connection. It
+// returns nil after a regular end.
+func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	if a, ok := l.Addr().(*net.TCPAddr); ok && !a.IP.IsLoopback() && s.o.Token == "" {
+		l.Close()
+		return ErrOpen
+	}
+	h := &http.Server{
+		Handler:           s.handler,
+		BaseContext:       func(net.Listener) context.Context { return ctx },
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       10 * time.Second,
+		WriteTimeout:      30 * time.Second, // a live stream sets its own
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    16 << 10,
+		ErrorLog:          slog.NewLogLogger(s.o.Log.Handler(), slog.LevelDebug),
+	}
+	done := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		defer close(done)
+		// Live streams end with ctx; whatever else is under way gets a moment.
+		c, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
+		defer cancel()
+		if h.Shutdown(c) != nil {
+			h.Close()
+		}
+	})
+	err := h.Serve(l)
+	if !stop() {
+		<-done
+	}
+	if errors.Is(err, http.ErrServerClosed) {
+		return nil
+	}
+	return err
+}
