@@ -8,8 +8,10 @@
 package signals
 
 import (
+	"math"
 	"time"
 
+	"gearwitness/signals/bits"
 	"gearwitness/signals/diag"
 	"gearwitness/signals/unit"
 )
@@ -78,18 +80,42 @@ type Frame struct {
 	Signals    Named[Signal] `key:"signals" help:"the fields in the data"`
 }
 
+// DataLength returns how many data bytes the frame is expected to have; for a
+// parameter group of SAE J1939 that may be up to 1785, sent by its transport
+// protocol.
+func (f *Frame) DataLength() int {
+	if f.Length == 0 {
+		return 8
+	}
+	return f.Length
+}
+
+// Stale returns the age at which the frame's signals no longer count: what the
+// file says, else three periods; 0, for never, where it states no period.
+func (f *Frame) Stale() time.Duration {
+	if f.StaleAfter == 0 {
+		return 3 * f.Every
+	}
+	return f.StaleAfter
+}
+
+// J1939 tells whether the rules of SAE J1939 apply: the identifier is built
+// from the parameter group, and the top of each field's raw range means error
+// or not available.
+func (f *Frame) J1939() bool { return f.PGN != nil }
+
 // BitPos is a bit of the data: byte and bit counted from 1, bit 1 the least
 // significant of its byte (the notation of SAE J1939). Written "5.1".
-type BitPos struct{ Byte, Bit int }
+type BitPos = bits.Pos
 
 // Order is the byte order of a field.
-type Order uint8
+type Order = bits.Order
 
 // Byte orders. Start names the least significant bit of a Little field and the
 // most significant bit of a Big one.
 const (
-	Little Order = iota
-	Big
+	Little = bits.Little
+	Big    = bits.Big
 )
 
 // Number is how the bits of a field are read.
@@ -112,11 +138,46 @@ type Signal struct {
 	Offset     float64      `key:"offset" help:"value of raw 0"`
 	Unit       unit.Unit    `key:"unit" help:"such as rpm, °C, kPa"`
 	Range      *Range       `key:"range" help:"[lowest, highest] value that can be true"`
-	States     Named[int64] `key:"-"` // states: {0: P, 1: R}; Entry.Name is the text, V the raw value
-	When       []Condition  `key:"-"` // when: {page: 2}
+	States     States       `key:"states" help:"text of raw values, such as {0: P, 1: R}"`
+	Missing    []RawRange   `key:"missing" help:"raw values that mean not available, such as 0xFFFF or [0xFE, 0xFF]"`
+	When       []Condition  `key:"when" help:"present only while another signal of the frame has a raw value, such as {page: 2}"`
 	Title      string       `key:"title" help:"shown instead of the name"`
 	Note       string       `key:"note" help:"free text"`
 }
+
+// Field compiles the position of the signal. The file has been validated.
+func (s *Signal) Field() bits.Field {
+	f, _ := bits.New(s.Start, s.Bits, s.Order)
+	return f
+}
+
+// Raw reads the signal's raw value from the bits Field extracted: sign extended
+// where the signal is signed, the bit pattern otherwise. States, Missing and
+// When speak of this number.
+func (s *Signal) Raw(pattern uint64) int64 {
+	if s.Number == Signed {
+		shift := 64 - s.Bits
+		return int64(pattern<<shift) >> shift
+	}
+	return int64(pattern)
+}
+
+// Value returns the value in the signal's unit of the bits that Field
+// extracted: raw * Resolution + Offset.
+func (s *Signal) Value(pattern uint64) float64 {
+	switch {
+	case s.Number == Float && s.Bits == 32:
+		return float64(math.Float32frombits(uint32(pattern)))*s.Resolution + s.Offset
+	case s.Number == Float:
+		return math.Float64frombits(pattern)*s.Resolution + s.Offset
+	case s.Number == Signed:
+		return float64(s.Raw(pattern))*s.Resolution + s.Offset
+	}
+	return float64(pattern)*s.Resolution + s.Offset
+}
+
+// States gives raw values a text: Entry.Name is the text, V the raw value.
+type States = Named[int64]
 
 // Range is an inclusive interval in the signal's unit.
 type Range struct{ Low, High float64 }
@@ -128,7 +189,8 @@ type Condition struct {
 	Values []RawRange
 }
 
-// RawRange is an inclusive interval of raw values.
+// RawRange is an inclusive interval of raw values, as Signal.Raw returns them;
+// written 5 or 2..7.
 type RawRange struct{ Low, High int64 }
 
 // Counter is an alive counter: it grows by one a frame and wraps.
