@@ -9,6 +9,7 @@ package capture
 
 import (
 	"context"
+	"errors"
 	"time"
 )
 
@@ -140,6 +141,17 @@ type Source interface {
 	Next(ctx context.Context, b *Batch) error
 	// Close releases the source; a Next that waits returns.
 	Close() error
+}
+
+// ErrUnplugged is in the chain of an error that tells that a device went away
+// while it was being read; opening it again may help (see Reconnect).
+var ErrUnplugged = errors.New("unplugged or switched off")
+
+// Channeler is a Source that knows its channels before its first batch. Merge
+// uses it to number the buses the same way in every run.
+type Channeler interface {
+	Source
+	Channels() []Channel
 }
 
 // Clock tells the time of a session.
