@@ -2,11 +2,17 @@ package dashboards
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
+	"io"
 	"log/slog"
 	"net"
 	"net/http"
+	"sync/atomic"
 	"time"
+
+	"gearwitness/dashboards/web"
+	"gearwitness/decode"
 )
 
 // Options are what a server needs beside the board.
@@ -45,9 +51,12 @@ type Recording struct {
 
 // Server hands the board to browsers, programs and Prometheus.
 type Server struct {
-	o       Options
-	board   *Board
-	handler http.Handler
+	o        Options
+	board    *Board
+	instance string
+	handler  http.Handler
+	streams  atomic.Int64  // live streams open
+	skipped  atomic.Uint64 // updates that slow clients did not take
 }
 
 // NewServer returns a server; nothing listens yet.
@@ -55,9 +64,41 @@ func NewServer(o Options) *Server {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{o: o, board: o.Board}
-	s.handler = http.NewServeMux()
+	s := &Server{o: o, board: o.Board, instance: rand.Text()}
+	vehicle := o.Board.vehicle()
+	mux := http.NewServeMux()
+	mux.Handle("GET /", web.Handler())
+	mux.HandleFunc("GET /healthz", s.health)
+	mux.HandleFunc("GET /api/v1/status", func(w http.ResponseWriter, _ *http.Request) { reply(w, s.status()) })
+	mux.HandleFunc("GET /api/v1/vehicle", func(w http.ResponseWriter, _ *http.Request) { reply(w, vehicle) })
+	mux.HandleFunc("GET /api/v1/signals", func(w http.ResponseWriter, _ *http.Request) {
+		reply(w, map[string]any{"signals": s.board.signalList()})
+	})
+	mux.HandleFunc("GET /api/v1/live", s.live)
+	mux.HandleFunc("GET /api/v1/history", s.historyHandler)
+	mux.HandleFunc("GET /api/v1/events", s.eventsHandler(""))
+	mux.HandleFunc("GET /api/v1/shifts", s.eventsHandler(decode.KindShift))
+	mux.HandleFunc("GET /api/v1/alarms", s.eventsHandler(decode.KindAlarm))
+	mux.HandleFunc("GET /api/v1/marks", s.eventsHandler(decode.KindMark))
+	mux.HandleFunc("POST /api/v1/marks", s.markHandler)
+	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
+		refuse(w, http.StatusNotFound, "there is nothing here; DEVELOPERS.md lists the addresses of this server")
+	})
+	s.handler = s.guard(mux)
 	return s
+}
+
+// health answers 200 while the session is in good hands, and 503 with the
+// reason once frames are no longer being written.
+func (s *Server) health(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	if r := s.recording(); r.State == "failed" {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		io.WriteString(w, r.Text+"\n")
+		return
+	}
+	io.WriteString(w, "ok\n")
 }
 
 // Handler returns everything this server answers, checks of Host, Origin and

@@ -1,0 +1,486 @@
+package dashboards
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"mime"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+	"gearwitness/signals"
+)
+
+// The JSON of the API. js/types.js of the page describes the same objects.
+type (
+	// Status is /api/v1/status.
+	Status struct {
+		Version    string          `json:"version"`
+		Instance   string          `json:"instance"` // changes with every run of the program
+		Start      decode.Seconds  `json:"start_s"`  // stamp of second 0 of everything else
+		Now        float64         `json:"now"`      // event time in seconds since session start
+		Connection Connection      `json:"connection"`
+		Sources    []Source        `json:"sources"`
+		Buses      []BusStatus     `json:"buses"`
+		Recording  RecordingStatus `json:"recording"`
+		Alarms     []Alarm         `json:"alarms"` // raised now
+		Samples    uint64          `json:"samples"`
+		Late       uint64          `json:"late"` // samples too old for the graphs
+		Pages      int64           `json:"pages"`
+		Skipped    uint64          `json:"skipped"` // updates that slow pages did not take
+		CanMark    bool            `json:"can_mark"`
+	}
+	// BusStatus is one bus or serial instrument.
+	BusStatus struct {
+		Name    string            `json:"name"`
+		Device  string            `json:"device"`
+		Text    bool              `json:"text"` // lines, not frames
+		BitRate int               `json:"bit_rate,omitempty"`
+		Passive bool              `json:"passive"`
+		Frames  uint64            `json:"frames"`
+		Load    *float64          `json:"load"` // 0 to 1, without stuff bits; null: not known
+		Lost    map[string]uint64 `json:"lost"` // by reason
+	}
+	// RecordingStatus tells about the recording.
+	RecordingStatus struct {
+		State  string `json:"state"` // recording, off, sealed or failed
+		Folder string `json:"folder,omitempty"`
+		Bytes  uint64 `json:"bytes"`
+		Frames uint64 `json:"frames"`
+		Lost   uint64 `json:"lost"`
+		Text   string `json:"text"` // one sentence for people
+	}
+	// Vehicle is /api/v1/vehicle.
+	Vehicle struct {
+		Title    string            `json:"title"`
+		Note     string            `json:"note,omitempty"`
+		Roles    map[string]string `json:"roles"` // what: name of the signal
+		Gears    []GearInfo        `json:"gears"`
+		Elements []ElementInfo     `json:"elements"`
+	}
+	// GearInfo is one gear of the vehicle.
+	GearInfo struct {
+		Name  string   `json:"name"`
+		Ratio *float64 `json:"ratio"` // null: not known
+		Holds []string `json:"holds"` // elements that carry
+	}
+	// ElementInfo is a clutch, brake or one-way clutch.
+	ElementInfo struct {
+		Name   string `json:"name"`
+		Title  string `json:"title"`
+		Kind   string `json:"kind"`   // clutch, brake or one_way
+		Signal string `json:"signal"` // of its slip; empty when there is none
+	}
+	// SignalInfo is one entry of /api/v1/signals.
+	SignalInfo struct {
+		Name       string     `json:"name"`
+		Title      string     `json:"title"`
+		Unit       string     `json:"unit"`
+		Origin     string     `json:"origin"` // frame, line, formula or analysis
+		States     []StateFor `json:"states,omitempty"`
+		StaleAfter float64    `json:"stale_after_s"` // 0: never
+		Digits     int        `json:"digits"`
+		Range      []float64  `json:"range,omitempty"`
+		State      string     `json:"state"` // valid, not available, error, implausible, stale, never seen
+		Value      *float64   `json:"value"` // null unless valid, implausible or stale
+		Text       string     `json:"text"`  // value as people read it; empty when null
+		At         *float64   `json:"at"`    // time of the sample; null when never seen
+	}
+	// StateFor is the text of one value.
+	StateFor struct {
+		Value int64  `json:"value"`
+		Text  string `json:"text"`
+	}
+)
+
+// sequence returns the number of the newest event.
+func (b *Board) sequence() uint64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.seq
+}
+
+func (s *Server) status() Status {
+	b := s.board
+	st := Status{
+		Version: s.o.Version, Instance: s.instance, Recording: s.recording(),
+		Pages: s.streams.Load(), Skipped: s.skipped.Load(), CanMark: s.o.Mark != nil,
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	now := b.now()
+	st.Start, st.Now = decode.Seconds(b.start), b.seconds(now)
+	st.Connection = b.connection()
+	st.Sources = append([]Source{}, b.sources...)
+	st.Alarms = append([]Alarm{}, b.alarms...)
+	st.Samples, st.Late = b.samples, b.late
+	st.Buses = make([]BusStatus, len(b.buses))
+	for i := range b.buses {
+		c := &b.buses[i]
+		st.Buses[i] = BusStatus{
+			Name: c.channel.Name, Device: c.channel.Device, Text: c.channel.Kind == capture.Text,
+			BitRate: c.channel.BitRate, Passive: c.channel.Passive, Frames: c.frames, Lost: make(map[string]uint64, len(c.lost)),
+		}
+		for k, n := range c.lost {
+			st.Buses[i].Lost[k] = n
+		}
+		if load, ok := c.load(now); ok {
+			st.Buses[i].Load = &load
+		}
+	}
+	return st
+}
+
+func (s *Server) recording() RecordingStatus {
+	if s.o.Recorder == nil {
+		return RecordingStatus{State: "off", Text: "Nothing is being recorded."}
+	}
+	r := s.o.Recorder.Recording()
+	st := RecordingStatus{State: "recording", Folder: r.Folder, Bytes: r.Bytes, Frames: r.Frames, Lost: r.Lost, Text: "Every frame is being written to disk."}
+	switch {
+	case r.Err != nil:
+		st.State, st.Text = "failed", "Recording stopped: "+r.Err.Error()
+	case r.Lost > 0:
+		st.Text = fmt.Sprintf("%d frames could not be written; the recording has gaps, and says where.", r.Lost)
+	case r.Sealed:
+		st.State, st.Text = "sealed", "The session is complete and sealed."
+	}
+	return st
+}
+
+// vehicle is the same for a whole run.
+func (b *Board) vehicle() Vehicle {
+	v := Vehicle{Title: b.file.Vehicle.Title, Note: b.file.Vehicle.Note, Roles: map[string]string{}, Gears: []GearInfo{}, Elements: []ElementInfo{}}
+	role := func(what, signal string) {
+		if signal != "" && b.table.Index(signal) >= 0 {
+			v.Roles[what] = signal
+		}
+	}
+	for _, name := range []string{"gear", "ratio", "input_speed", "converter_slip", "oil_temperature_difference"} {
+		role(name, name)
+	}
+	t := b.file.Transmission
+	if t == nil {
+		return v
+	}
+	r := t.Roles
+	role("engine_speed", r.EngineSpeed)
+	role("engine_torque", r.EngineTorque)
+	role("input_speed", r.InputSpeed)
+	role("output_speed", r.OutputSpeed)
+	role("vehicle_speed", r.VehicleSpeed)
+	role("pedal", r.Pedal)
+	role("brake", r.Brake)
+	role("lever", r.Lever)
+	role("commanded_gear", r.CommandedGear)
+	role("current_gear", r.CurrentGear)
+	role("lockup", r.Lockup)
+	role("oil_pan", r.OilPan)
+	role("oil_outlet", r.OilOutlet)
+	role("coolant", r.Coolant)
+	gears := signals.Named[signals.Gear](t.Gears)
+	if len(gears) == 0 {
+		for _, e := range t.Ratios {
+			gears = append(gears, signals.Entry[signals.Gear]{Name: e.Name})
+		}
+	}
+	for _, g := range gears {
+		info := GearInfo{Name: g.Name, Holds: append([]string{}, g.V.Holds...)}
+		if i := b.ratios.Index(g.Name); i >= 0 {
+			info.Ratio = &b.ratios[i].V
+		}
+		v.Gears = append(v.Gears, info)
+	}
+	for _, e := range t.Elements {
+		info := ElementInfo{Name: e.Name, Title: sentence(e.V.Title, e.Name), Kind: "clutch"}
+		switch {
+		case e.V.Brake != "":
+			info.Kind = "brake"
+		case len(e.V.OneWay) > 0:
+			info.Kind = "one_way"
+		}
+		if name := "slip." + e.Name; b.table.Index(name) >= 0 {
+			info.Signal = name
+		}
+		v.Elements = append(v.Elements, info)
+	}
+	return v
+}
+
+var origins = [...]string{decode.FromFrame: "frame", decode.FromLine: "line", decode.FromFormula: "formula", decode.FromAnalysis: "analysis"}
+
+func (b *Board) signalList() []SignalInfo {
+	rs := make([]reading, len(b.table.Signals))
+	_, start := b.readings(rs)
+	list := make([]SignalInfo, len(rs))
+	for i, in := range b.table.Signals {
+		r := rs[i]
+		list[i] = SignalInfo{
+			Name: in.Name, Title: in.Title, Unit: string(in.Unit), Origin: origins[in.Origin],
+			StaleAfter: time.Duration(in.StaleAfter).Seconds(), Digits: in.Digits, State: stateNames[r.state],
+		}
+		for _, s := range in.States {
+			list[i].States = append(list[i].States, StateFor{Value: s.V, Text: s.Name})
+		}
+		if in.Range != nil {
+			list[i].Range = []float64{in.Range.Low, in.Range.High}
+		}
+		if r.state != stateNever {
+			at := r.at.Sub(start).Seconds()
+			list[i].At = &at
+		}
+		switch r.state {
+		case stateValid, stateImplausible, stateStale:
+			list[i].Value = &r.v
+			list[i].Text = b.table.Text(decode.Sample{Signal: int32(i), Value: r.v})
+		}
+	}
+	return list
+}
+
+// Limits of a question about the past.
+const (
+	maxColumns    = 64
+	maxPoints     = 5000
+	defaultPoints = 600
+	defaultSpan   = 120.0 // seconds
+	maxQuery      = 8 << 10
+)
+
+// historyQuestion is a parsed query of /api/v1/history, in seconds since
+// session start. From and To are NaN where they were left out.
+type historyQuestion struct {
+	signals  []int32
+	from, to float64
+	points   int
+}
+
+// parseHistory reads ?signals=a,b&from=&to=&points=. Every error says what was
+// expected.
+func parseHistory(raw string, table *decode.Table) (historyQuestion, error) {
+	q := historyQuestion{from: math.NaN(), to: math.NaN(), points: defaultPoints}
+	v, err := query(raw, "signals", "from", "to", "points")
+	if err != nil {
+		return q, err
+	}
+	for name := range strings.SplitSeq(v.Get("signals"), ",") {
+		i := table.Index(name)
+		if i < 0 {
+			return q, fmt.Errorf("signals: expected names of signals separated by commas, found %q; /api/v1/signals lists them", clip(name))
+		}
+		if len(q.signals) == maxColumns {
+			return q, fmt.Errorf("signals: expected at most %d names; ask twice", maxColumns)
+		}
+		q.signals = append(q.signals, i)
+	}
+	for key, dst := range map[string]*float64{"from": &q.from, "to": &q.to} {
+		if s := v.Get(key); s != "" {
+			f, err := strconv.ParseFloat(s, 64)
+			if err != nil || math.IsNaN(f) || math.Abs(f) > 1e9 {
+				return q, fmt.Errorf("%s: expected seconds since session start, such as 12.5, found %q", key, clip(s))
+			}
+			*dst = f
+		}
+	}
+	if q.from > q.to {
+		return q, errors.New("from: expected a time no later than to")
+	}
+	if s := v.Get("points"); s != "" {
+		n, err := strconv.Atoi(s)
+		if err != nil || n < 1 || n > maxPoints {
+			return q, fmt.Errorf("points: expected a whole number from 1 to %d, found %q", maxPoints, clip(s))
+		}
+		q.points = n
+	}
+	return q, nil
+}
+
+// query parses a query string strictly: each known key at most once.
+func query(raw string, known ...string) (url.Values, error) {
+	if len(raw) > maxQuery {
+		return nil, fmt.Errorf("expected a query of at most %d bytes, found %d", maxQuery, len(raw))
+	}
+	v, err := url.ParseQuery(raw)
+	if err != nil {
+		return nil, errors.New("expected a query such as ?a=1&b=2, found something else: " + clip(err.Error()))
+	}
+	for k, list := range v {
+		if !slices.Contains(known, k) {
+			return nil, fmt.Errorf("unknown parameter %q; expected %s", clip(k), strings.Join(known, ", "))
+		}
+		if len(list) > 1 {
+			return nil, fmt.Errorf("%s: expected once, found %d times", k, len(list))
+		}
+	}
+	return v, nil
+}
+
+// clip shortens foreign text that goes into a message.
+func clip(s string) string {
+	const most = 60
+	if len(s) > most {
+		s = strings.ToValidUTF8(s[:most], "") + "..."
+	}
+	return s
+}
+
+func (s *Server) historyHandler(w http.ResponseWriter, r *http.Request) {
+	b := s.board
+	q, err := parseHistory(r.URL.RawQuery, b.table)
+	if err != nil {
+		refuse(w, http.StatusBadRequest, err.Error())
+		return
+	}
+	b.mu.Lock()
+	start, newest := b.start, b.newest
+	b.mu.Unlock()
+	stamp := func(sec float64) capture.Stamp { return start.Add(time.Duration(math.Round(sec * 1e9))) }
+	to := newest
+	if !math.IsNaN(q.to) {
+		to = stamp(q.to)
+	}
+	from := to.Add(-time.Duration(defaultSpan * 1e9))
+	if !math.IsNaN(q.from) {
+		from = stamp(q.from)
+	}
+	replyJSON(w, b.History(q.signals, from, to, q.points).appendJSON(nil, b.table))
+}
+
+// appendJSON writes {step_s, x, signals: {name: {min, max, mid}}}.
+func (h History) appendJSON(b []byte, table *decode.Table) []byte {
+	b = append(b, `{"step_s":`...)
+	b = appendSeconds(b, h.Step)
+	b = append(b, `,"x":[`...)
+	for i, x := range h.X {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = appendSeconds(b, x)
+	}
+	b = append(b, `],"signals":{`...)
+	for i, c := range h.Columns {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		name, err := json.Marshal(table.Signals[c.Signal].Name)
+		if err != nil {
+			panic(err) // a string always marshals
+		}
+		b = append(append(b, name...), `:{"min":`...)
+		b = appendColumn(b, c.Min)
+		b = append(b, `,"max":`...)
+		b = appendColumn(b, c.Max)
+		b = append(b, `,"mid":`...)
+		b = appendColumn(b, c.Mid)
+		b = append(b, '}')
+	}
+	return append(b, "}}"...)
+}
+
+func appendColumn(b []byte, c []float32) []byte {
+	b = append(b, '[')
+	for i, v := range c {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		if v != v {
+			b = append(b, "null"...)
+		} else {
+			b = strconv.AppendFloat(b, float64(v), 'g', -1, 32)
+		}
+	}
+	return append(b, ']')
+}
+
+// eventsHandler answers for one kind of event, or for all (kind "").
+func (s *Server) eventsHandler(kind string) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		known := []string{"after", "limit"}
+		if kind == "" {
+			known = append(known, "kind")
+		}
+		v, err := query(r.URL.RawQuery, known...)
+		if err != nil {
+			refuse(w, http.StatusBadRequest, err.Error())
+			return
+		}
+		which := kind
+		if which == "" {
+			which = v.Get("kind")
+		}
+		var after uint64
+		if t := v.Get("after"); t != "" {
+			if after, err = strconv.ParseUint(t, 10, 64); err != nil {
+				refuse(w, http.StatusBadRequest, fmt.Sprintf("after: expected the number of an event, found %q", clip(t)))
+				return
+			}
+		}
+		limit := maxEvents
+		if t := v.Get("limit"); t != "" {
+			if limit, err = strconv.Atoi(t); err != nil || limit < 1 || limit > maxEvents {
+				refuse(w, http.StatusBadRequest, fmt.Sprintf("limit: expected a whole number from 1 to %d, found %q", maxEvents, clip(t)))
+				return
+			}
+		}
+		events := append([]Event{}, s.board.since(after, which, limit)...)
+		if kind == decode.KindAlarm {
+			s.board.mu.Lock()
+			raised := append([]Alarm{}, s.board.alarms...)
+			s.board.mu.Unlock()
+			reply(w, map[string]any{"raised": raised, "events": events})
+			return
+		}
+		reply(w, map[string]any{"events": events})
+	}
+}
+
+const maxMark = 500 // bytes of a mark's text
+
+// markHandler takes {"text": "..."} and writes it into the session.
+func (s *Server) markHandler(w http.ResponseWriter, r *http.Request) {
+	if s.o.Mark == nil {
+		refuse(w, http.StatusConflict, "nothing is being recorded, so there is nowhere to put a mark; start without --no-record")
+		return
+	}
+	// A form of another page cannot send this type without asking first.
+	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "application/json" {
+		refuse(w, http.StatusUnsupportedMediaType, "expected Content-Type: application/json")
+		return
+	}
+	text, err := parseMark(http.MaxBytesReader(w, r.Body, 4<<10))
+	if err != nil {
+		refuse(w, http.StatusBadRequest, err.Error())
+		return
+	}
+	if err := s.o.Mark(text); err != nil {
+		refuse(w, http.StatusInternalServerError, "the mark was not kept: "+err.Error())
+		return
+	}
+	w.WriteHeader(http.StatusNoContent)
+}
+
+func parseMark(r io.Reader) (string, error) {
+	var m struct {
+		Text string `json:"text"`
+	}
+	d := json.NewDecoder(r)
+	d.DisallowUnknownFields()
+	if err := d.Decode(&m); err != nil || d.More() {
+		return "", errors.New(`expected {"text": "a short note"} and nothing else`)
+	}
+	m.Text = strings.TrimSpace(m.Text)
+	if len(m.Text) > maxMark || !utf8.ValidString(m.Text) || strings.ContainsFunc(m.Text, unicode.IsControl) {
+		return "", fmt.Errorf("text: expected at most %d bytes on one line", maxMark)
+	}
+	return m.Text, nil
+}

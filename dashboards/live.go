@@ -1,0 +1,238 @@
+package dashboards
+
+import (
+	"context"
+	"encoding/json"
+	"math"
+	"net/http"
+	"strconv"
+	"time"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+)
+
+const (
+	liveEvery   = 50 * time.Millisecond  // values: 20 Hz
+	statusEvery = 500 * time.Millisecond // the rest of the header
+	liveClients = 16                     // streams at a time
+	writeWithin = 10 * time.Second       // a browser that takes nothing for so long is let go
+)
+
+// Codes of a value's state on the live stream.
+const (
+	stateValid = iota
+	stateNotAvailable
+	stateError
+	stateImplausible
+	stateStale
+	stateNever // nothing has come yet; not sent
+)
+
+// stateNames are the same in words, for /api/v1/signals.
+var stateNames = [...]string{"valid", "not available", "error", "implausible", "stale", "never seen"}
+
+// reading is one signal as it stands.
+type reading struct {
+	state int8
+	at    capture.Stamp
+	v     float64
+}
+
+// readings copies the newest value of every signal into dst and returns event
+// time and the session's start.
+func (b *Board) readings(dst []reading) (now, start capture.Stamp) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	now = b.now()
+	for i := range b.latest {
+		l := &b.latest[i]
+		r := reading{state: stateNever}
+		if l.seen {
+			r = reading{at: l.at, v: l.v}
+			switch {
+			case l.status == decode.Faulty:
+				r.state, r.v = stateError, 0
+			case l.status == decode.NotAvailable || math.IsNaN(l.v) || math.IsInf(l.v, 0):
+				r.state, r.v = stateNotAvailable, 0
+			case b.stale(i, now):
+				r.state = stateStale
+			case l.status == decode.Implausible:
+				r.state = stateImplausible
+			default:
+				r.state = stateValid
+			}
+		}
+		dst[i] = r
+	}
+	return now, b.start
+}
+
+// live streams what changes as server-sent events:
+//
+//	start   once: {instance, seq}; another instance means another run
+//	values  20 times a second: {t, i, v, s, at}: event time in seconds since
+//	        session start, and for each signal that changed its index in
+//	        /api/v1/signals, value or null, state code, and time of its sample
+//	status  twice a second: as /api/v1/status
+//	event   for every new event: as in /api/v1/events
+//
+// Nothing is queued for a client. It gets the state of the moment whenever it
+// has taken the last one; what it missed between is counted.
+func (s *Server) live(w http.ResponseWriter, r *http.Request) {
+	if s.streams.Add(1) > liveClients {
+		s.streams.Add(-1)
+		w.Header().Set("Retry-After", "5")
+		refuse(w, http.StatusServiceUnavailable, strconv.Itoa(liveClients)+" pages are open already; close one of them")
+		return
+	}
+	defer s.streams.Add(-1)
+	h := w.Header()
+	h.Set("Content-Type", "text/event-stream")
+	h.Set("Cache-Control", "no-store")
+	h.Set("X-Accel-Buffering", "no")
+	st := stream{s: s, w: w, rc: http.NewResponseController(w), sent: make([]reading, len(s.board.latest)), now: make([]reading, len(s.board.latest))}
+	for i := range st.sent {
+		st.sent[i].state = stateNever
+	}
+	st.run(r.Context(), r.Header.Get("Last-Event-ID"))
+}
+
+// stream is one client of the live stream.
+type stream struct {
+	s         *Server
+	w         http.ResponseWriter
+	rc        *http.ResponseController
+	buf       []byte
+	sent, now []reading
+	started   bool
+	seq       uint64
+}
+
+func (st *stream) run(ctx context.Context, lastID string) {
+	st.seq = st.s.board.sequence()
+	if id, err := strconv.ParseUint(lastID, 10, 64); err == nil && id <= st.seq {
+		st.seq = id // a browser that was cut off asks for what it missed
+	}
+	st.buf = append(st.buf, "retry: 1000\nevent: start\ndata: {\"instance\":"...)
+	st.buf = strconv.AppendQuote(st.buf, st.s.instance)
+	st.buf = append(st.buf, ",\"seq\":"...)
+	st.buf = strconv.AppendUint(st.buf, st.seq, 10)
+	st.buf = append(st.buf, "}\n\n"...)
+
+	tick := time.NewTicker(liveEvery)
+	defer tick.Stop()
+	var status, last time.Time
+	for now := time.Now(); ; {
+		st.values()
+		if now.Sub(status) >= statusEvery {
+			status = now
+			st.status()
+		}
+		st.events()
+		if !st.flush() {
+			return
+		}
+		last = now
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			now = time.Now()
+		}
+		if missed := int64(now.Sub(last)/liveEvery) - 1; missed > 0 {
+			st.s.skipped.Add(uint64(missed))
+		}
+	}
+}
+
+// values appends what changed since this client was last told.
+func (st *stream) values() {
+	b := st.s.board
+	t, start := b.readings(st.now)
+	st.buf = append(st.buf, "event: values\ndata: {\"t\":"...)
+	st.buf = appendSeconds(st.buf, t.Sub(start).Seconds())
+	changed := func(i int) bool {
+		n, o := &st.now[i], &st.sent[i]
+		return n.state != o.state || n.v != o.v
+	}
+	list := func(name string, put func(b []byte, i int) []byte) {
+		st.buf = append(st.buf, `,"`...)
+		st.buf = append(st.buf, name...)
+		st.buf = append(st.buf, `":[`...)
+		first := true
+		for i := range st.now {
+			if !changed(i) {
+				continue
+			}
+			if !first {
+				st.buf = append(st.buf, ',')
+			}
+			first = false
+			st.buf = put(st.buf, i)
+		}
+		st.buf = append(st.buf, ']')
+	}
+	for i := range st.now {
+		st.now[i].v = round(st.now[i].v, b.table.Signals[i].Digits)
+	}
+	list("i", func(o []byte, i int) []byte { return strconv.AppendInt(o, int64(i), 10) })
+	list("v", func(o []byte, i int) []byte {
+		if s := st.now[i].state; s == stateNotAvailable || s == stateError {
+			return append(o, "null"...)
+		}
+		return strconv.AppendFloat(o, st.now[i].v, 'f', -1, 64)
+	})
+	list("s", func(o []byte, i int) []byte { return strconv.AppendInt(o, int64(st.now[i].state), 10) })
+	list("at", func(o []byte, i int) []byte { return appendSeconds(o, st.now[i].at.Sub(start).Seconds()) })
+	st.buf = append(st.buf, "}\n\n"...)
+	st.sent, st.now = st.now, st.sent
+}
+
+// status appends the state of everything but the values.
+func (st *stream) status() {
+	body, err := json.Marshal(st.s.status())
+	if err != nil {
+		return // plain strings and numbers: cannot happen
+	}
+	st.buf = append(append(append(st.buf, "event: status\ndata: "...), body...), "\n\n"...)
+}
+
+// events appends the events this client has not had, the oldest first. Its
+// cursor is its own: a slow client still gets each that the board keeps.
+func (st *stream) events() {
+	for _, e := range st.s.board.since(st.seq, "", 0) {
+		body, err := json.Marshal(e)
+		if err != nil {
+			continue
+		}
+		st.buf = append(strconv.AppendUint(append(st.buf, "id: "...), e.Seq, 10), "\nevent: event\ndata: "...)
+		st.buf = append(append(st.buf, body...), "\n\n"...)
+		st.seq = e.Seq
+	}
+}
+
+// flush hands over what has gathered, waiting for this client only.
+func (st *stream) flush() bool {
+	// A writer that knows no deadline (a test's recorder) cannot block either.
+	st.rc.SetWriteDeadline(time.Now().Add(writeWithin))
+	if _, err := st.w.Write(st.buf); err != nil {
+		return false
+	}
+	st.buf = st.buf[:0]
+	return st.rc.Flush() == nil
+}
+
+// round keeps the decimals worth showing, so that noise below them is not sent.
+func round(v float64, digits int) float64 {
+	p := math.Pow10(min(max(digits, 0), 9))
+	if r := math.Round(v*p) / p; !math.IsInf(r, 0) && !math.IsNaN(r) {
+		return r
+	}
+	return v
+}
+
+// appendSeconds appends seconds with milliseconds.
+func appendSeconds(b []byte, s float64) []byte {
+	return strconv.AppendFloat(b, math.Round(s*1e3)/1e3, 'f', -1, 64)
+}
