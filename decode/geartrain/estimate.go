@@ -1,9 +1,22 @@
 package geartrain
 
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/big"
+
+	"gonum.org/v1/gonum/mat"
+)
+
 // Matrix is a dense matrix in row order.
 type Matrix struct {
 	Rows, Cols int
 	Data       []float64
+}
+
+func newMatrix(rows, cols int) Matrix {
+	return Matrix{Rows: rows, Cols: cols, Data: make([]float64, rows*cols)}
 }
 
 // At returns the entry in row i, column j.
@@ -12,20 +25,50 @@ func (m *Matrix) At(i, j int) float64 { return m.Data[i*m.Cols+j] }
 // Row returns row i; it aliases the matrix.
 func (m *Matrix) Row(i int) []float64 { return m.Data[i*m.Cols : (i+1)*m.Cols] }
 
-// Mul sets out = M x. The lengths of x and out are Cols and Rows.
+// Mul sets out = M x. x has Cols entries, out has Rows; they must not overlap.
 func (m *Matrix) Mul(x, out []float64) {
-	for i := range out[:m.Rows] {
-		var sum float64
-		for j, v := range m.Data[i*m.Cols : (i+1)*m.Cols] {
-			sum += v * x[j]
-		}
-		out[i] = sum
+	for i := range m.Rows {
+		out[i] = dot(m.Row(i), x)
 	}
 }
 
+func dot(a, b []float64) float64 {
+	var sum float64
+	for i, v := range a {
+		sum += v * b[i]
+	}
+	return sum
+}
+
+// SetRow returns the row of planetary set s over the shafts, for a matrix of
+// motion or, times the set's one unknown, its torques on the shafts.
+func (t *Train) SetRow(s int) []float64 { return t.setRow(s).floats() }
+
+// ElementRow returns the row of element e over the shafts: slip = row * n, torque
+// on the shafts = row * (torque on its first side).
+func (t *Train) ElementRow(e int) []float64 { return t.elementRow(e).floats() }
+
+func (r row) floats() []float64 {
+	out := make([]float64, len(r))
+	for j := range r {
+		out[j], _ = new(big.Float).SetInt(&r[j]).Float64()
+	}
+	return out
+}
+
+// over divides r by d.
+func (r row) over(d *big.Int) []float64 {
+	out := make([]float64, len(r))
+	var v big.Rat
+	for j := range r {
+		out[j], _ = v.SetFrac(&r[j], d).Float64()
+	}
+	return out
+}
+
 // Basis is a null-space basis: all shaft speeds n = N q. q[j] is the speed of
-// shaft Shafts[j]; input and output are among them wherever the train leaves
-// them free.
+// shaft Shafts[j]; output and input come last, and are among them wherever the
+// train leaves them free.
 type Basis struct {
 	Matrix
 	Shafts []int
@@ -33,15 +76,14 @@ type Basis struct {
 
 // NullBasis gives the motions that the gear rows and the rows of the holding
 // elements (one-way clutches included) allow; nil holding for the open train.
-func (t *Train) NullBasis(holding []int) Basis { return Basis{} }
-
-// SetRow returns the row of planetary set s over the shafts, for a matrix of
-// motion or, times the set's one unknown, its torques on the shafts.
-func (t *Train) SetRow(s int) []float64 { return nil }
-
-// ElementRow returns the row of element e over the shafts: slip = row * n, torque
-// on the shafts = row * (torque on its first shaft).
-func (t *Train) ElementRow(e int) []float64 { return nil }
+func (t *Train) NullBasis(holding []int) Basis {
+	m := reduce(t.rows(holding), lastOf(len(t.Shafts), t.Output, t.Input))
+	b := Basis{Matrix: newMatrix(len(t.Shafts), len(m.free)), Shafts: m.free}
+	for i, r := range m.null(len(t.Shafts)) {
+		copy(b.Row(i), r.over(m.d))
+	}
+	return b
+}
 
 // Sensor is one speed reading with its variance [rpm^2]. A resolution step D
 // counts as D^2/12 (a uniform distribution; JCGM 100:2008, 4.3.7).
@@ -50,44 +92,228 @@ type Sensor struct {
 	VarianceRPM2 float64
 }
 
+// variances outside these bounds are no speed sensor's, and would spoil the
+// floating-point weights: a millionth to a million rpm standard deviation.
+const minVarianceRPM2, maxVarianceRPM2 = 1e-12, 1e12
+
 // Estimator computes every shaft speed and slip that follows from a fixed set of
 // sensors while a fixed set of elements is assumed to hold, by weighted least
-// squares with the gear rows as exact constraints. All matrices are computed
-// once; every call is a matrix product without allocation.
-type Estimator struct{}
+// squares with the gear rows and the holding elements as exact constraints:
+// with n = N q, minimise sum (S N q - m)^2 / v (weights by reciprocal variance;
+// Golub & Van Loan, Matrix Computations, on equality constraints).
+//
+// What is determined is decided exactly; the weights are floating point. All
+// matrices are computed once; every call is a matrix product without allocation.
+// The readings m must be numbers: keep one estimator per set of live sensors.
+type Estimator struct {
+	speeds, slips, residual Matrix
+	determined, slipKnown   []bool
+	speedSigma, slipSigma   []float64
+	weight                  []float64 // 1/variance of each sensor
+	spare                   int
+}
 
 // NewEstimator precomputes an estimator; m in its methods are the sensors'
-// readings [rpm] in the order given here. holding nil assumes nothing.
-func NewEstimator(t *Train, sensors []Sensor, holding []int) (*Estimator, error) { return nil, nil }
+// readings [rpm] in the order given here. holding nil assumes nothing. Several
+// sensors may read one shaft, and no sensor at all is allowed.
+func NewEstimator(t *Train, sensors []Sensor, holding []int) (*Estimator, error) {
+	p, err := newProblem(t, sensors, holding)
+	if err != nil {
+		return nil, err
+	}
+	e := &Estimator{
+		residual: p.residual,
+		weight:   make([]float64, len(sensors)),
+		spare:    len(sensors) - len(p.rank.pivots),
+	}
+	for i, s := range sensors {
+		e.weight[i] = 1 / s.VarianceRPM2
+	}
+	e.speeds, e.determined, e.speedSigma = p.gains(p.basis)
+	slips := make([]row, len(t.Elements))
+	for i := range slips {
+		slips[i] = p.motion(t.elementRow(i))
+	}
+	e.slips, e.slipKnown, e.slipSigma = p.gains(slips)
+	return e, nil
+}
+
+// problem is one least-squares problem: its exact part (basis and rank) and its
+// solution in floating point.
+type problem struct {
+	sensors []Sensor
+	basis   []row    // N: shafts by freedoms, times d
+	d       *big.Int // common denominator of basis
+	rank    reduced  // of S N
+	solve   Matrix   // P: pivot freedoms by sensors; q = P m, other freedoms 0
+	// residual is I - S N P.
+	residual Matrix
+}
+
+func newProblem(t *Train, sensors []Sensor, holding []int) (*problem, error) {
+	for i, s := range sensors {
+		if s.Shaft < 0 || s.Shaft >= len(t.Shafts) {
+			return nil, fmt.Errorf("speed sensor %d reads no shaft of the train", i+1)
+		}
+		if !(s.VarianceRPM2 >= minVarianceRPM2 && s.VarianceRPM2 <= maxVarianceRPM2) {
+			return nil, fmt.Errorf("speed sensor on %q: variance %v rpm²: expected %v to %v", t.Shafts[s.Shaft], s.VarianceRPM2, minVarianceRPM2, maxVarianceRPM2)
+		}
+	}
+	open := reduce(t.rows(holding), lastOf(len(t.Shafts), t.Output, t.Input))
+	p := &problem{sensors: sensors, basis: open.null(len(t.Shafts)), d: open.d}
+	p.rank = reduce(p.sensed(), lastOf(len(open.free)))
+
+	pivots := p.rank.pivots
+	p.solve = newMatrix(len(pivots), len(sensors))
+	p.residual = newMatrix(len(sensors), len(sensors))
+	for i := range sensors {
+		p.residual.Row(i)[i] = 1
+	}
+	if len(pivots) == 0 {
+		return p, nil
+	}
+	// Columns outside the pivots add nothing to the range of S N, so their
+	// freedoms may be put to zero: whatever is determined does not depend on them.
+	design := mat.NewDense(len(sensors), len(pivots), nil)
+	weights := mat.NewDiagDense(len(sensors), nil)
+	for i, s := range sensors {
+		w := 1 / math.Sqrt(s.VarianceRPM2)
+		weights.SetDiag(i, w)
+		for k, v := range p.pivotEntries(p.basis[s.Shaft]) {
+			design.Set(i, k, w*v)
+		}
+	}
+	var qr mat.QR
+	qr.Factorize(design)
+	var solve mat.Dense
+	if err := qr.SolveTo(&solve, false, weights); err != nil {
+		return nil, errors.New("the variances of the speed sensors or the tooth counts differ too much to compute with")
+	}
+	for k := range pivots {
+		copy(p.solve.Row(k), solve.RawRowView(k))
+	}
+	for i, s := range sensors {
+		for j, v := range p.gain(p.basis[s.Shaft]) {
+			p.residual.Row(i)[j] -= v
+		}
+	}
+	return p, nil
+}
+
+// sensed is S N times d: the rows of the basis that the sensors see.
+func (p *problem) sensed() []row {
+	out := make([]row, len(p.sensors))
+	for i, s := range p.sensors {
+		out[i] = make(row, len(p.basis[s.Shaft]))
+		for j := range out[i] {
+			out[i][j].Set(&p.basis[s.Shaft][j])
+		}
+	}
+	return out
+}
+
+// motion is c N: a row over the shafts turned into one over the freedoms.
+func (p *problem) motion(c row) row {
+	out := make(row, len(p.basis[0]))
+	var term big.Int
+	for s := range c {
+		if c[s].Sign() != 0 {
+			for j := range out {
+				out[j].Add(&out[j], term.Mul(&c[s], &p.basis[s][j]))
+			}
+		}
+	}
+	return out
+}
+
+// pivotEntries are the entries of a row over the freedoms that count.
+func (p *problem) pivotEntries(r row) []float64 {
+	all := r.over(p.d)
+	out := make([]float64, len(p.rank.pivots))
+	for k, c := range p.rank.pivots {
+		out[k] = all[c]
+	}
+	return out
+}
+
+// gain is the row of factors by which the readings make the quantity r q.
+func (p *problem) gain(r row) []float64 {
+	out := make([]float64, len(p.sensors))
+	for k, v := range p.pivotEntries(r) {
+		for j, s := range p.solve.Row(k) {
+			out[j] += v * s
+		}
+	}
+	return out
+}
+
+// gains are the gain of each row, whether the sensors determine it (exactly: it
+// is a combination of what they see), and its standard deviation. The rows of
+// undetermined quantities are NaN.
+func (p *problem) gains(rows []row) (Matrix, []bool, []float64) {
+	m := newMatrix(len(rows), len(p.sensors))
+	known := make([]bool, len(rows))
+	sigma := make([]float64, len(rows))
+	for i, r := range rows {
+		known[i] = p.rank.spans(r)
+		if !known[i] {
+			sigma[i] = math.NaN()
+			continue
+		}
+		copy(m.Row(i), p.gain(r))
+		for j, g := range m.Row(i) {
+			sigma[i] += g * g * p.sensors[j].VarianceRPM2
+		}
+		sigma[i] = math.Sqrt(sigma[i])
+	}
+	return m, known, sigma
+}
 
 // Speeds sets out[shaft] [rpm]; NaN where the sensors do not determine it.
-func (e *Estimator) Speeds(m, out []float64) {}
+func (e *Estimator) Speeds(m, out []float64) { product(&e.speeds, e.determined, m, out) }
 
 // Slips sets out[element] [rpm]; NaN where the sensors do not determine it, 0
 // for an element assumed to hold.
-func (e *Estimator) Slips(m, out []float64) {}
+func (e *Estimator) Slips(m, out []float64) { product(&e.slips, e.slipKnown, m, out) }
 
-// Residual sets out[sensor] = reading - estimate [rpm].
-func (e *Estimator) Residual(m, out []float64) {}
+func product(gains *Matrix, known []bool, m, out []float64) {
+	for i, ok := range known {
+		if ok {
+			out[i] = dot(gains.Row(i), m)
+		} else {
+			out[i] = math.NaN()
+		}
+	}
+}
+
+// Residual sets out[sensor] = reading - estimate [rpm]; out must not overlap m.
+func (e *Estimator) Residual(m, out []float64) { e.residual.Mul(m, out) }
 
 // ChiSquared is the sum of residual^2 / variance; with nothing wrong it follows
 // the chi-squared distribution with Spare degrees of freedom.
-func (e *Estimator) ChiSquared(m []float64) float64 { return 0 }
+func (e *Estimator) ChiSquared(m []float64) float64 {
+	var sum float64
+	for i, w := range e.weight {
+		r := dot(e.residual.Row(i), m)
+		sum += w * r * r
+	}
+	return sum
+}
 
 // Determined tells for each shaft whether its speed follows from the sensors.
 // The slice belongs to the estimator, as do those of the next three methods.
-func (e *Estimator) Determined() []bool { return nil }
+func (e *Estimator) Determined() []bool { return e.determined }
 
 // DeterminedSlip tells for each element whether its slip follows.
-func (e *Estimator) DeterminedSlip() []bool { return nil }
+func (e *Estimator) DeterminedSlip() []bool { return e.slipKnown }
 
 // SpeedSigma is the standard deviation of each shaft speed [rpm], NaN where not
 // determined.
-func (e *Estimator) SpeedSigma() []float64 { return nil }
+func (e *Estimator) SpeedSigma() []float64 { return e.speedSigma }
 
 // SlipSigma is the standard deviation of each slip [rpm], NaN where not
 // determined, 0 for an element assumed to hold.
-func (e *Estimator) SlipSigma() []float64 { return nil }
+func (e *Estimator) SlipSigma() []float64 { return e.slipSigma }
 
 // Spare is the number of sensors beyond those needed: sensors - rank.
-func (e *Estimator) Spare() int { return 0 }
+func (e *Estimator) Spare() int { return e.spare }
