@@ -16,7 +16,6 @@ import (
 	"sync/atomic"
 
 	"go.bug.st/serial"
-	"go.bug.st/serial/enumerator"
 
 	"gearwitness/capture"
 )
@@ -31,19 +30,14 @@ type Info struct {
 
 // List returns the serial ports of this machine in order of their names.
 func List() ([]Info, error) {
-	var ports []Info
-	detailed, err := enumerator.GetDetailedPortsList()
-	if err == nil {
-		for _, p := range detailed {
-			ports = append(ports, Info{Device: p.Name, USB: p.IsUSB, Serial: p.SerialNumber,
-				Description: strings.TrimSpace(p.Manufacturer + " " + p.Product)})
-		}
-	} else {
-		// Some builds cannot tell more than names.
+	ports, err := detailed()
+	if err != nil {
+		// Some systems tell no more than names.
 		names, err := serial.GetPortsList()
 		if err != nil {
 			return nil, fmt.Errorf("serial ports cannot be listed: %w", err)
 		}
+		ports = nil
 		for _, n := range names {
 			ports = append(ports, Info{Device: n})
 		}

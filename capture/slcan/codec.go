@@ -375,7 +375,7 @@ func parseFrame(line []byte, head int, flags capture.Flags, e *Event, f *capture
 			return NotHex
 		}
 	}
-	id := hex(line[1 : head-1])
+	id := number(line[1 : head-1])
 	if flags&capture.Extended == 0 && id > 0x7FF || id > 0x1FFFFFFF {
 		return IDRange
 	}
@@ -397,7 +397,7 @@ func parseFrame(line []byte, head int, flags capture.Flags, e *Event, f *capture
 		f.Data[(i-head)/2] = nibble[line[i]]<<4 | nibble[line[i+1]]
 	}
 	if len(line) == end+4 {
-		stamp := int(hex(line[end:]))
+		stamp := int(number(line[end:]))
 		if stamp > maxStamp {
 			return StampRange
 		}
@@ -406,8 +406,8 @@ func parseFrame(line []byte, head int, flags capture.Flags, e *Event, f *capture
 	return 0
 }
 
-// hex reads at most eight digits that are known to be hexadecimal.
-func hex(p []byte) (v uint32) {
+// number reads at most eight digits that are known to be hexadecimal.
+func number(p []byte) (v uint32) {
 	for _, c := range p {
 		v = v<<4 | uint32(nibble[c])
 	}
