@@ -30,6 +30,7 @@ package geartrain
 import (
 	"fmt"
 	"math/big"
+	"slices"
 )
 
 // Ground is the housing where a shaft index is asked for.
@@ -109,6 +110,16 @@ func (s State) String() string {
 // MarshalText is String, for JSON.
 func (s State) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 
+// UnmarshalText reads the words of String.
+func (s *State) UnmarshalText(text []byte) error {
+	i := slices.Index(stateNames[:], string(text))
+	if i < 0 {
+		return fmt.Errorf("no state is called %q: expected one of %q", text, stateNames)
+	}
+	*s = State(i)
+	return nil
+}
+
 // Load is the direction of torque at the input while it turns forwards.
 type Load uint8
 
@@ -137,11 +148,10 @@ type Row struct {
 	//
 	// nil where the teeth or speeds are not known. Nil unless InGear.
 	Planet []*big.Rat
-	// Torque holds the torque each element puts on its first shaft per unit of
-	// torque magnitude at the input (so under Coast the input carries -1); zero
-	// for one that does not carry, nil = not determined by statics (redundant
-	// elements). An element with A = Ground is counted as if it acted on a shaft
-	// of that sense: torque on B is the opposite. Nil unless InGear.
+	// Torque holds the torque each element puts on its side A per unit of torque
+	// at the input, which is +1 under Drive and -1 under Coast; the opposite acts
+	// on side B. Zero for an element that does not carry, nil = not determined by
+	// statics (redundant elements). Nil unless InGear.
 	Torque []*big.Rat
 	// SetTorque holds the torques each set puts on its sun, ring and carrier
 	// shafts, in the unit of Torque; nil entries are not determined.
