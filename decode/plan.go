@@ -1,37 +1,362 @@
 package decode
 
 import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
 	"gearwitness/capture"
+	"gearwitness/decode/j1939"
 	"gearwitness/signals"
+	"gearwitness/signals/bits"
+	"gearwitness/signals/checksum"
 )
 
 // Plan is a vehicle file made ready for decoding: the table of its signals and,
 // per bus, where each identifier's fields lie. It is immutable once decoding
 // has begun and may serve several Decoders.
 type Plan struct {
-	table *Table
+	table  *Table
+	buses  signals.Named[signals.Bus]
+	frames []frame // in the file's order
+	routes []route // by bus of the file
+	groups int     // of all frames together
+}
+
+// frame is one frame of the vehicle file, compiled.
+type frame struct {
+	name       string
+	need       int // data bytes
+	counter    *bits.Field
+	check      *checksum.Kind
+	checkByte  int // from 0
+	groups     []group
+	firstGroup int // number of groups[0] among those of all frames
+	stale      capture.Stamp
+	// shared: the vehicle file leaves the source address open, so that several
+	// units may send this group; see Decoder.shared.
+	shared bool
+}
+
+// group is the signals of a frame that come and go together: those without a
+// condition, or those under the same ones.
+type group struct {
+	conditions []condition
+	fields     []field
+	names      []string
+}
+
+type condition struct {
+	field  bits.Field
+	signal *signals.Signal
+	values []signals.RawRange
+}
+
+func (c *condition) holds(data *[capture.MaxData]byte) bool {
+	return within(c.signal.Raw(c.field.Load(data)), c.values)
+}
+
+func within(raw int64, ranges []signals.RawRange) bool {
+	for _, r := range ranges {
+		if r.Low <= raw && raw <= r.High {
+			return true
+		}
+	}
+	return false
+}
+
+// field is one signal in the data.
+type field struct {
+	bits   bits.Field
+	read   reading
+	extend uint8 // bits to shift up and arithmetically down again: the sign, 0 for unsigned
+	marked bool  // some raw values are no values: ask status
+	signal int32
+
+	resolution, offset float64
+	low, high          float64 // infinite where the file states no range
+
+	def *signals.Signal
+	sae bool // SAE J1939 ranges apply
+}
+
+// reading is how the bits become a number.
+type reading uint8
+
+const (
+	whole    reading = iota // up to 63 bits unsigned, up to 64 signed
+	unsigned                // 64 bits unsigned
+	float32s
+	float64s
+)
+
+// status tells what the raw value stands for.
+func (f *field) status(raw uint64) Status {
+	if within(f.def.Raw(raw), f.def.Missing) {
+		return NotAvailable
+	}
+	if !f.sae {
+		return Valid
+	}
+	switch j1939.Classify(raw, f.bits.Width()) {
+	case j1939.Value:
+		return Valid
+	case j1939.Error:
+		return Faulty
+	case j1939.Specific:
+		// A parameter's own meaning, such as a gear's "park", is a value where
+		// the file names it.
+		for _, st := range f.def.States {
+			if uint64(st.V) == raw {
+				return Valid
+			}
+		}
+	}
+	return NotAvailable
+}
+
+// value turns the raw value into the signal's unit.
+func (f *field) value(raw uint64) float64 {
+	var v float64
+	switch f.read {
+	case whole:
+		v = float64(int64(raw<<f.extend) >> f.extend)
+	case unsigned:
+		v = float64(raw)
+	case float32s:
+		v = float64(math.Float32frombits(uint32(raw)))
+	case float64s:
+		v = math.Float64frombits(raw)
+	}
+	// The conversion keeps the compiler from fusing product and sum, so that
+	// every processor gives the same bits.
+	return float64(v*f.resolution) + f.offset
+}
+
+// route finds the frame for an identifier on one bus. Its maps are asked once
+// per identifier; the Decoder remembers.
+type route struct {
+	standard map[uint32]int32
+	extended map[uint32]int32
+	sourced  map[uint32]int32 // parameter group << 8 | source address
+	group    map[uint32]int32 // parameter group
+}
+
+func (r *route) find(id uint32, extended bool) (int32, bool) {
+	if !extended {
+		i, ok := r.standard[id]
+		return i, ok
+	}
+	if i, ok := r.extended[id]; ok {
+		return i, true
+	}
+	j := j1939.ParseID(id)
+	if i, ok := r.sourced[j.PGN<<8|uint32(j.Source)]; ok {
+		return i, true
+	}
+	i, ok := r.group[j.PGN]
+	return i, ok
 }
 
 // Compile makes a Plan of a validated vehicle file. Its table holds the signals
 // of frames in the file's order, then those of text lines, then computed ones;
 // the analysis appends its own.
 func Compile(f *signals.File) (*Plan, error) {
-	return &Plan{table: &Table{}}, nil
+	p := &Plan{table: &Table{}, buses: f.Buses, routes: make([]route, len(f.Buses))}
+	for i := range p.routes {
+		p.routes[i] = route{map[uint32]int32{}, map[uint32]int32{}, map[uint32]int32{}, map[uint32]int32{}}
+	}
+	for i := range f.Frames {
+		e := &f.Frames[i]
+		if err := p.add(f, e); err != nil {
+			return nil, fmt.Errorf("frame %s: %w", e.Name, err)
+		}
+	}
+	for _, e := range f.Computed {
+		p.table.Add(Info{Name: e.Name, Title: e.V.Title, Unit: e.V.Unit, Origin: FromFormula, Digits: 2})
+	}
+	return p, nil
 }
 
 // Table returns the table of the plan's signals. It is shared, not copied.
 func (p *Plan) Table() *Table { return p.table }
 
-// Decoder applies a Plan to the frames of one recording: it keeps what must be
-// remembered from frame to frame (alive counters, ages, counts). It is not safe
-// for use by several goroutines at once.
-type Decoder struct {
-	plan *Plan
+// busOf returns the bus a channel of that name is taken for, -1 for none: the
+// one of the same name, or the only one there is.
+func busOf(f signals.Named[signals.Bus], channel string) int {
+	if i := f.Index(channel); i >= 0 {
+		return i
+	}
+	if len(f) == 1 {
+		return 0
+	}
+	return -1
 }
 
-// NewDecoder returns a Decoder at the beginning of a recording.
-func (p *Plan) NewDecoder() *Decoder { return &Decoder{plan: p} }
+// add compiles one frame.
+func (p *Plan) add(f *signals.File, e *signals.Entry[signals.Frame]) error {
+	def := &e.V
+	bus := busOf(f.Buses, def.Bus)
+	if bus < 0 {
+		return fmt.Errorf("bus %q is not described", def.Bus)
+	}
+	fr := frame{
+		name: e.Name, need: def.Length, firstGroup: p.groups,
+		stale:  capture.Stamp(def.Stale()),
+		shared: def.PGN != nil && def.Source == nil,
+	}
+	if err := p.route(&p.routes[bus], def); err != nil {
+		return err
+	}
+	byKey := make(map[string]int)
+	for i := range def.Signals {
+		s := &def.Signals[i]
+		fl, err := compileField(def, s)
+		if err != nil {
+			return fmt.Errorf("signal %s: %w", s.Name, err)
+		}
+		fl.signal = p.table.Add(Info{
+			Name: s.Name, Title: s.V.Title, Unit: s.V.Unit, Origin: FromFrame, States: fl.states(),
+			StaleAfter: fr.stale, Digits: digits(s.V.Resolution), Range: s.V.Range,
+		})
+		fr.need = max(fr.need, fl.bits.Need())
+		conds, err := conditions(def, s.V.When, nil)
+		if err != nil {
+			return fmt.Errorf("signal %s: %w", s.Name, err)
+		}
+		key := fmt.Sprint(s.V.When) // the same for signals under the same conditions
+		g, ok := byKey[key]
+		if !ok {
+			g = len(fr.groups)
+			byKey[key] = g
+			fr.groups = append(fr.groups, group{conditions: conds})
+		}
+		fr.groups[g].fields = append(fr.groups[g].fields, fl)
+		fr.groups[g].names = append(fr.groups[g].names, s.Name)
+	}
+	if len(fr.groups) == 0 {
+		fr.groups = []group{{names: []string{}}}
+	}
+	if c := def.Counter; c != nil {
+		cf, err := bits.New(c.Start, c.Bits, bits.Little)
+		if err != nil {
+			return fmt.Errorf("counter: %w", err)
+		}
+		fr.counter, fr.need = &cf, max(fr.need, cf.Need())
+	}
+	if c := def.Checksum; c != nil {
+		check, ok := checksum.Lookup(c.Kind)
+		if !ok {
+			return fmt.Errorf("checksum %q is not known", c.Kind)
+		}
+		if c.Byte < 1 || c.Byte > capture.MaxData {
+			return fmt.Errorf("checksum: byte %d is outside the data", c.Byte)
+		}
+		fr.check, fr.checkByte, fr.need = &check, c.Byte-1, max(fr.need, c.Byte)
+	}
+	p.groups += len(fr.groups)
+	p.frames = append(p.frames, fr)
+	return nil
+}
 
-// Frame decodes one frame and appends its samples to out, in the order the
-// signals stand in the file. It allocates nothing once out has grown.
-func (d *Decoder) Frame(f *capture.Frame, out *Output) {}
+// route enters the frame that is about to be appended.
+func (p *Plan) route(r *route, def *signals.Frame) error {
+	var m map[uint32]int32
+	var key uint32
+	switch {
+	case def.PGN != nil && def.Source != nil:
+		m, key = r.sourced, *def.PGN<<8|uint32(*def.Source)
+	case def.PGN != nil:
+		m, key = r.group, *def.PGN
+	case def.ID == nil:
+		return fmt.Errorf("neither id nor pgn is given")
+	case def.Extended:
+		m, key = r.extended, *def.ID
+	default:
+		m, key = r.standard, *def.ID
+	}
+	if i, ok := m[key]; ok {
+		return fmt.Errorf("has the identifier of frame %s", p.frames[i].name)
+	}
+	m[key] = int32(len(p.frames))
+	return nil
+}
+
+// conditions returns the conditions under which a signal is present: its own
+// and those of the fields they look at.
+func conditions(def *signals.Frame, when []signals.Condition, path []string) ([]condition, error) {
+	var out []condition
+	for _, w := range when {
+		i := def.Signals.Index(w.Signal)
+		if i < 0 {
+			return nil, fmt.Errorf("depends on %q, which is not in the frame", w.Signal)
+		}
+		if slices.Contains(path, w.Signal) {
+			return nil, fmt.Errorf("depends on itself: %s", strings.Join(append(path, w.Signal), " -> "))
+		}
+		s := &def.Signals[i].V
+		outer, err := conditions(def, s.When, append(path, w.Signal))
+		if err != nil {
+			return nil, err
+		}
+		b, err := bits.New(s.Start, s.Bits, s.Order)
+		if err != nil {
+			return nil, err
+		}
+		out = append(append(out, outer...), condition{b, s, w.Values})
+	}
+	return out, nil
+}
+
+func compileField(def *signals.Frame, s *signals.Entry[signals.Signal]) (field, error) {
+	b, err := bits.New(s.V.Start, s.V.Bits, s.V.Order)
+	if err != nil {
+		return field{}, err
+	}
+	fl := field{bits: b, resolution: s.V.Resolution, offset: s.V.Offset, low: math.Inf(-1), high: math.Inf(1), def: &s.V}
+	if fl.resolution == 0 {
+		fl.resolution = 1
+	}
+	if r := s.V.Range; r != nil {
+		fl.low, fl.high = r.Low, r.High
+	}
+	switch {
+	case s.V.Number == signals.Float && s.V.Bits == 32:
+		fl.read = float32s
+	case s.V.Number == signals.Float && s.V.Bits == 64:
+		fl.read = float64s
+	case s.V.Number == signals.Float:
+		return field{}, fmt.Errorf("a float of %d bits; expected 32 or 64", s.V.Bits)
+	case s.V.Number == signals.Signed:
+		fl.extend = uint8(64 - s.V.Bits)
+	case s.V.Bits == 64:
+		fl.read = unsigned
+	}
+	fl.sae = def.J1939() && s.V.Number == signals.Unsigned
+	fl.marked = fl.sae || len(s.V.Missing) > 0 || s.V.Number == signals.Float // which may be no number
+	return fl, nil
+}
+
+// states turns the texts of raw values into those of values; a raw value whose
+// value is no whole number has none, for it could not be told apart safely.
+func (f *field) states() signals.States {
+	var out signals.States
+	for _, st := range f.def.States {
+		v := f.value(uint64(st.V) & f.bits.Max())
+		if v == math.Trunc(v) && math.Abs(v) < 1<<53 {
+			st.V = int64(v)
+			out = append(out, st)
+		}
+	}
+	return out
+}
+
+// digits returns the decimals worth showing of a value with that resolution:
+// the first one at least as fine as a step, at most 6.
+func digits(resolution float64) int {
+	if resolution == 0 {
+		return 0
+	}
+	return min(max(int(math.Ceil(-math.Log10(math.Abs(resolution)))), 0), 6)
+}

@@ -1,5 +1,240 @@
 // Package alarm judges the alarm rules of a vehicle file in event time: a
-// condition that has held long enough raises an alarm, another one ends it.
+// condition that has held long enough raises an alarm, another one, or its
+// opposite, ends it.
 //
-// A rule whose inputs are missing can neither raise nor clear; it says so.
+// A rule whose condition cannot be decided because inputs are missing neither
+// raises nor clears anything; it says so, once, when it loses them and when it
+// has them back. Signals that have not come yet are no loss.
+//
+// A Set belongs to one goroutine.
 package alarm
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+	"gearwitness/signals"
+)
+
+// State of an alarm.
+type State uint8
+
+// States.
+const (
+	Quiet   State = iota
+	Pending       // the condition holds, not long enough yet
+	Raised
+)
+
+var states = [...]string{"quiet", "pending", "raised"}
+
+// String returns the state in words.
+func (s State) String() string { return states[s] }
+
+// levels in words, by signals.Level.
+var levels = [...]string{signals.LevelNote: "note", signals.LevelCaution: "caution", signals.LevelStop: "stop"}
+
+// Change is what a decode.KindAlarm event tells.
+type Change struct {
+	Alarm   string   `json:"alarm"`
+	Level   string   `json:"level"` // note, caution or stop
+	State   string   `json:"state"` // raised, cleared, no data, data again
+	Say     string   `json:"say"`
+	Missing []string `json:"missing,omitempty"` // inputs without a value, with no data
+	// RaisedAt is when the alarm that ends was raised.
+	RaisedAt *decode.Seconds `json:"raised_s,omitempty"`
+}
+
+// Status is an alarm as it stands.
+type Status struct {
+	Name  string
+	Level signals.Level
+	Say   string
+	State State
+	Since capture.Stamp // of the state; meaningless while Quiet
+	// Missing lists the inputs without a value that keep the rule from being
+	// judged; empty when it can be.
+	Missing []string
+}
+
+// Set is the alarms of one vehicle file.
+type Set struct {
+	table *decode.Table
+	view  *decode.View
+	rules []rule
+	users [][]int32 // by signal: the rules that read it
+	dirty bool
+	due   capture.Stamp // no later than the first moment a rule can change by itself
+}
+
+type rule struct {
+	name        string
+	def         signals.Alarm
+	when, clear *decode.Formula // clear is nil for the opposite of when
+	inputs      []int32
+	dirty       bool
+	state       State
+	since       capture.Stamp // of Pending: when the condition began to hold; of Raised: when raised
+	judged      bool          // it could be judged at least once
+	blind       bool          // it could, and cannot now
+	due         capture.Stamp
+}
+
+const never capture.Stamp = math.MaxInt64
+
+// New compiles the rules of a vehicle file over a complete table. They read
+// their inputs from view.
+func New(f *signals.File, view *decode.View, t *decode.Table) (*Set, error) {
+	s := &Set{table: t, view: view, users: make([][]int32, len(t.Signals)), due: never}
+	for i, e := range f.Alarms {
+		when, err := decode.CompileFormula(e.V.When, t)
+		if err != nil {
+			return nil, fmt.Errorf("alarm %s: when: %w", e.Name, err)
+		}
+		r := rule{name: e.Name, def: e.V, when: when, due: never}
+		inputs := slices.Clone(when.Inputs())
+		if e.V.Clear != "" {
+			if r.clear, err = decode.CompileFormula(e.V.Clear, t); err != nil {
+				return nil, fmt.Errorf("alarm %s: clear: %w", e.Name, err)
+			}
+			inputs = append(inputs, r.clear.Inputs()...)
+		}
+		slices.Sort(inputs)
+		r.inputs = slices.Compact(inputs)
+		for _, in := range r.inputs {
+			s.users[in] = append(s.users[in], int32(i))
+		}
+		s.rules = append(s.rules, r)
+	}
+	return s, nil
+}
+
+// Reads tells whether a rule reads the signal.
+func (s *Set) Reads(signal int32) bool { return len(s.users[signal]) > 0 }
+
+// Changed says that a signal has a new sample in the view.
+func (s *Set) Changed(signal int32) {
+	for _, i := range s.users[signal] {
+		s.rules[i].dirty, s.dirty = true, true
+	}
+}
+
+// Evaluate judges the rules whose inputs have changed and appends an event for
+// every change of state; at is the time of the new samples.
+func (s *Set) Evaluate(at capture.Stamp, out *decode.Output) {
+	if !s.dirty {
+		return
+	}
+	s.dirty = false
+	for i := range s.rules {
+		if r := &s.rules[i]; r.dirty {
+			r.dirty = false
+			s.judge(r, at, out)
+		}
+	}
+}
+
+// Advance moves event time to now, before anything of that time is put into the
+// view: conditions that have held long enough raise their alarms, rules lose
+// inputs that have grown stale.
+func (s *Set) Advance(now capture.Stamp, out *decode.Output) {
+	for now >= s.due {
+		at := never
+		for i := range s.rules {
+			at = min(at, s.rules[i].due)
+		}
+		s.due = at
+		if at > now {
+			return
+		}
+		for i := range s.rules {
+			if r := &s.rules[i]; r.due == at {
+				s.judge(r, at, out)
+			}
+		}
+	}
+}
+
+// judge evaluates a rule and moves its state.
+func (s *Set) judge(r *rule, at capture.Stamp, out *decode.Output) {
+	holds, known := r.when.Truth(s.view, at)
+	if r.state == Raised {
+		ended := !holds
+		if r.clear != nil {
+			ended, known = r.clear.Truth(s.view, at)
+		}
+		s.sight(r, known, at, out)
+		if known && ended {
+			raised := decode.Seconds(r.since)
+			s.tell(r, at, out, Change{State: "cleared", RaisedAt: &raised})
+			r.state = Quiet
+		}
+	} else {
+		s.sight(r, known, at, out)
+		switch {
+		case !known || !holds:
+			r.state = Quiet
+		case r.state == Quiet:
+			r.state, r.since = Pending, at
+		}
+		if r.state == Pending && at.Sub(r.since) >= r.def.For {
+			r.state, r.since = Raised, at
+			s.tell(r, at, out, Change{State: "raised"})
+		}
+	}
+	r.due = never
+	if r.state == Pending {
+		r.due = r.since.Add(r.def.For)
+	}
+	for _, in := range r.inputs {
+		if until, counts := s.view.Until(in, at); counts {
+			r.due = min(r.due, until)
+		}
+	}
+	s.due = min(s.due, r.due)
+}
+
+// sight says when a rule loses the inputs it needs and when it has them back.
+func (s *Set) sight(r *rule, known bool, at capture.Stamp, out *decode.Output) {
+	switch {
+	case known && r.blind:
+		r.blind = false
+		s.tell(r, at, out, Change{State: "data again"})
+	case !known && r.judged && !r.blind:
+		r.blind = true
+		s.tell(r, at, out, Change{State: "no data", Missing: s.missing(r, at)})
+	}
+	r.judged = r.judged || known
+}
+
+func (s *Set) missing(r *rule, at capture.Stamp) []string {
+	var list []string
+	for _, in := range r.inputs {
+		if _, ok := s.view.Value(in, at); !ok {
+			list = append(list, s.table.Signals[in].Name)
+		}
+	}
+	return list
+}
+
+func (s *Set) tell(r *rule, at capture.Stamp, out *decode.Output, c Change) {
+	c.Alarm, c.Level, c.Say = r.name, levels[r.def.Level], r.def.Say
+	out.Events = append(out.Events, decode.Event{Time: at, Kind: decode.KindAlarm, Fields: c})
+}
+
+// List returns every alarm as it stands at a time not before that of the last
+// step.
+func (s *Set) List(at capture.Stamp) []Status {
+	out := make([]Status, len(s.rules))
+	for i := range s.rules {
+		r := &s.rules[i]
+		out[i] = Status{Name: r.name, Level: r.def.Level, Say: r.def.Say, State: r.state, Since: r.since}
+		if r.blind || !r.judged {
+			out[i].Missing = s.missing(r, at)
+		}
+	}
+	return out
+}

@@ -1,0 +1,367 @@
+package decode
+
+import (
+	"math"
+	"slices"
+
+	"gearwitness/capture"
+)
+
+// Decoder applies a Plan to the frames of one recording: it keeps what must be
+// remembered from frame to frame (alive counters, ages, counts). It is not safe
+// for use by several goroutines at once.
+type Decoder struct {
+	plan     *Plan
+	channels []channel
+	frames   []frameState
+	groups   []groupState
+	holders  []holder // by signal
+	// due is no later than the first moment a group can grow stale.
+	due capture.Stamp
+}
+
+// never is later than any stamp.
+const never capture.Stamp = math.MaxInt64
+
+// channel is one channel of the recording.
+type channel struct {
+	route    *route // nil: taken for no bus of the vehicle file
+	standard [1 << 11]int32
+	extended [extendedSlots]extendedSlot
+	unknown  []UnknownID
+	numbers  map[uint32]int32 // of unknown, by identifier; bit 31 marks a 29-bit one
+	count    ChannelCount
+}
+
+// The identifiers of a bus map to numbers: a frame of the plan from 0 up, or
+// below unresolved an entry of the channel's list of unknown ones.
+const unresolved = -1
+
+const (
+	extendedSlots = 1 << 10
+	maxUnknown    = 1 << 10 // identifiers listed per channel; the rest share the last entry
+)
+
+// extendedSlot remembers what a 29-bit identifier was found to be. Identifiers
+// that share a slot push each other out, which costs time and nothing else.
+type extendedSlot struct {
+	id     uint32
+	number int32
+}
+
+type frameState struct {
+	count   FrameCount
+	seen    bool
+	counter uint64
+}
+
+type groupState struct {
+	last  capture.Stamp
+	seen  bool
+	stale bool
+}
+
+// holder is the unit whose word counts for a signal that several may send.
+type holder struct {
+	held   bool
+	source uint8
+	last   capture.Stamp
+}
+
+// NewDecoder returns a Decoder at the beginning of a recording. The table must
+// not grow any more.
+func (p *Plan) NewDecoder() *Decoder {
+	d := &Decoder{
+		plan: p, frames: make([]frameState, len(p.frames)), groups: make([]groupState, p.groups),
+		holders: make([]holder, len(p.table.Signals)), due: never,
+	}
+	for i := range p.frames {
+		d.frames[i].count.Name = p.frames[i].name
+	}
+	return d
+}
+
+// Channels tells the decoder about the channels of the batches to come. It may
+// be called again when the list has grown at its end.
+func (d *Decoder) Channels(list []capture.Channel) {
+	for _, c := range list[min(len(d.channels), len(list)):] {
+		ch := channel{numbers: make(map[uint32]int32), count: ChannelCount{Name: c.Name}}
+		if bus := busOf(d.plan.buses, c.Name); c.Kind == capture.CAN && bus >= 0 {
+			ch.route, ch.count.Bus = &d.plan.routes[bus], d.plan.buses[bus].Name
+		}
+		for i := range ch.standard {
+			ch.standard[i] = unresolved
+		}
+		for i := range ch.extended {
+			ch.extended[i] = extendedSlot{id: math.MaxUint32}
+		}
+		d.channels = append(d.channels, ch)
+	}
+}
+
+// number returns what an identifier stands for.
+func (c *channel) number(id uint32, extended bool) int32 {
+	if !extended {
+		n := &c.standard[id&(1<<11-1)]
+		if *n == unresolved {
+			*n = c.resolve(id&(1<<11-1), false)
+		}
+		return *n
+	}
+	id &= 1<<29 - 1
+	s := &c.extended[id*0x9E3779B1>>22] // Fibonacci hashing to ten bits
+	if s.id != id {
+		*s = extendedSlot{id, c.resolve(id, true)}
+	}
+	return s.number
+}
+
+// resolve finds a frame of the plan for an identifier, or its entry among the
+// unknown ones, which it makes.
+func (c *channel) resolve(id uint32, extended bool) int32 {
+	if c.route != nil {
+		if i, ok := c.route.find(id, extended); ok {
+			return i
+		}
+	}
+	key := id
+	if extended {
+		key |= 1 << 31
+	}
+	n, ok := c.numbers[key]
+	if !ok {
+		n = int32(len(c.unknown))
+		switch {
+		case n < maxUnknown:
+			c.unknown = append(c.unknown, UnknownID{Channel: c.count.Name, ID: id, Extended: extended})
+			c.numbers[key] = n
+		case n == maxUnknown:
+			c.unknown = append(c.unknown, UnknownID{Channel: c.count.Name, Others: true})
+		default:
+			n = maxUnknown
+		}
+	}
+	return unresolved - 1 - n
+}
+
+// Frame decodes one frame and appends its samples to out, in the order the
+// signals stand in the file, those under a condition after those without. A
+// frame that cannot be trusted yields none and is counted. It allocates nothing
+// once out has grown.
+func (d *Decoder) Frame(f *capture.Frame, out *Output) {
+	ch := &d.channels[f.Bus]
+	const other = capture.Remote | capture.Error | capture.Own
+	if f.Flags&other != 0 {
+		ch.countOther(f)
+		return
+	}
+	extended := f.Flags&capture.Extended != 0
+	ch.count.Frames++
+	ch.count.Bits += wireBits(f.Len, extended)
+	n := ch.number(f.ID, extended)
+	if n < 0 {
+		u := &ch.unknown[unresolved-1-n]
+		if u.Count == 0 {
+			u.First = f.Time
+		}
+		u.Count, u.Last = u.Count+1, f.Time
+		return
+	}
+	ch.count.Known++
+	d.decode(n, f, out)
+}
+
+func (c *channel) countOther(f *capture.Frame) {
+	switch {
+	case f.Flags&capture.Error != 0: // not a frame of the bus: the controller's report
+		c.count.Errors++
+		return
+	case f.Flags&capture.Own != 0:
+		c.count.Own++
+	default:
+		c.count.Remote++
+	}
+	n := f.Len
+	if f.Flags&capture.Remote != 0 {
+		n = 0
+	}
+	c.count.Bits += wireBits(n, f.Flags&capture.Extended != 0)
+}
+
+// wireBits is the length of a classic frame with its interframe space, without
+// stuff bits (ISO 11898-1: 47 bits besides the data, 67 with a 29-bit
+// identifier).
+func wireBits(length uint8, extended bool) uint64 {
+	if extended {
+		return 67 + 8*uint64(length)
+	}
+	return 47 + 8*uint64(length)
+}
+
+// decode applies frame n of the plan.
+func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) {
+	fr, st := &d.plan.frames[n], &d.frames[n]
+	if int(f.Len) < fr.need {
+		st.count.Short++
+		return
+	}
+	if fr.check != nil && fr.check.Sum(f.Data[:f.Len], fr.checkByte) != f.Data[fr.checkByte] {
+		st.count.Checksum++
+		return
+	}
+	if fr.counter != nil && !st.alive(fr.counter.Load(&f.Data), fr.counter.Max()) {
+		st.count.Repeated++
+		return
+	}
+	st.count.Good++
+	st.count.Last = f.Time
+	for i := range fr.groups {
+		g := &fr.groups[i]
+		if !g.present(&f.Data) {
+			continue
+		}
+		d.touch(fr, i, f.Time, out)
+		if fr.shared {
+			d.shared(fr, g, f, out)
+			continue
+		}
+		k := len(out.Samples)
+		out.Samples = slices.Grow(out.Samples, len(g.fields))[:k+len(g.fields)]
+		samples := out.Samples[k:]
+		for j := range g.fields {
+			fl := &g.fields[j]
+			raw := fl.bits.Load(&f.Data)
+			s := &samples[j]
+			s.Time, s.Signal, s.Status = f.Time, fl.signal, Valid
+			s.Value = fl.value(raw)
+			if s.Value < fl.low || s.Value > fl.high {
+				s.Status = Implausible
+			}
+			if fl.marked {
+				fl.mark(raw, s)
+			}
+		}
+	}
+}
+
+// mark gives the sample the status of a raw value that is none.
+func (f *field) mark(raw uint64, s *Sample) {
+	if st := f.status(raw); st != Valid {
+		s.Status, s.Value = st, 0
+	}
+	if s.Value != s.Value {
+		s.Status, s.Value = NotAvailable, 0
+	}
+}
+
+func (g *group) present(data *[capture.MaxData]byte) bool {
+	for i := range g.conditions {
+		if !g.conditions[i].holds(data) {
+			return false
+		}
+	}
+	return true
+}
+
+// alive judges an alive counter. A jump means that frames were lost on the way;
+// this one is as good as any. A counter that stands still means that its sender
+// repeats old data.
+func (s *frameState) alive(now, highest uint64) bool {
+	before, seen := s.counter, s.seen
+	s.counter, s.seen = now, true
+	if !seen {
+		return true
+	}
+	if now == before {
+		return false
+	}
+	s.count.Missed += (now - before - 1) & highest
+	return true
+}
+
+// touch notes that a group has come and says so if it had gone stale.
+func (d *Decoder) touch(fr *frame, i int, at capture.Stamp, out *Output) {
+	g := &d.groups[fr.firstGroup+i]
+	if fr.stale == 0 {
+		return
+	}
+	if g.stale {
+		out.Events = append(out.Events, Event{at, KindStale, Stale{
+			Frame: fr.name, Signals: fr.groups[i].names, State: "fresh", Since: Seconds(g.last),
+		}})
+	}
+	g.last, g.seen, g.stale = at, true, false
+	d.due = min(d.due, at+fr.stale)
+}
+
+// shared decodes a group that any source address may send. Two units that
+// broadcast the same parameter group would otherwise alternate in one signal,
+// or the one that does not know would wipe out the other's word: a signal is
+// held by the unit that gave it a value until that one falls silent or says
+// that it has none.
+func (d *Decoder) shared(fr *frame, g *group, f *capture.Frame, out *Output) {
+	source := uint8(f.ID)
+	for j := range g.fields {
+		fl := &g.fields[j]
+		h := &d.holders[fl.signal]
+		if h.held && h.source != source && (fr.stale == 0 || f.Time-h.last < fr.stale) {
+			continue
+		}
+		raw := fl.bits.Load(&f.Data)
+		s := Sample{Time: f.Time, Signal: fl.signal, Value: fl.value(raw)}
+		if s.Value < fl.low || s.Value > fl.high {
+			s.Status = Implausible
+		}
+		if fl.marked {
+			fl.mark(raw, &s)
+		}
+		*h = holder{s.Status == Valid || s.Status == Implausible, source, f.Time}
+		out.Samples = append(out.Samples, s)
+	}
+}
+
+// Advance moves event time to now, before anything of that time is decoded, and
+// appends an event for every group of signals that has grown stale since.
+func (d *Decoder) Advance(now capture.Stamp, out *Output) {
+	if now >= d.due {
+		d.age(now, out)
+	}
+}
+
+func (d *Decoder) age(now capture.Stamp, out *Output) {
+	first := len(out.Events)
+	d.due = never
+	for i := range d.plan.frames {
+		fr := &d.plan.frames[i]
+		for j := range fr.groups {
+			g := &d.groups[fr.firstGroup+j]
+			if !g.seen || g.stale || fr.stale == 0 {
+				continue
+			}
+			at := g.last + fr.stale
+			if at > now {
+				d.due = min(d.due, at)
+				continue
+			}
+			g.stale = true
+			out.Events = append(out.Events, Event{at, KindStale, Stale{
+				Frame: fr.name, Signals: fr.groups[j].names, State: "stale", Since: Seconds(g.last),
+			}})
+		}
+	}
+	slices.SortStableFunc(out.Events[first:], func(a, b Event) int { return int(min(max(a.Time-b.Time, -1), 1)) })
+}
+
+// Stale is what a KindStale event tells: signals that have stopped coming, or
+// come again.
+type Stale struct {
+	Frame   string   `json:"frame"`
+	Signals []string `json:"signals"`
+	State   string   `json:"state"`   // "stale" or "fresh"
+	Since   Seconds  `json:"since_s"` // time of the last good one before
+}
+
+// Line decodes one line of text and appends its samples to out.
+func (d *Decoder) Line(l *capture.Line, out *Output) {
+	d.channels[l.Port].count.Lines++
+}
