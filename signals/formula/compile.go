@@ -1,0 +1,475 @@
+package formula
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/expr-lang/expr/ast"
+	"github.com/expr-lang/expr/file"
+	"github.com/expr-lang/expr/parser"
+
+	"gearwitness/signals/diag"
+	"gearwitness/signals/unit"
+)
+
+// maxLength of a formula in bytes: bounds the depth of the tree as well.
+const maxLength = 1000
+
+// Number compiles a formula that gives a number in unit u.
+func Number(src string, u unit.Unit, scope Scope) (*Program, []Problem) {
+	c := compiler{scope: scope, p: &Program{}}
+	if root := c.parse(src); root != nil {
+		v := c.number(root)
+		c.p.number = v.eval
+		c.result(root, v.q, u)
+	}
+	return c.done()
+}
+
+// Condition compiles a formula that is true or false.
+func Condition(src string, scope Scope) (*Program, []Problem) {
+	c := compiler{scope: scope, p: &Program{}}
+	if root := c.parse(src); root != nil {
+		c.p.truth = c.condition(root)
+	}
+	return c.done()
+}
+
+type compiler struct {
+	scope    Scope
+	p        *Program
+	problems []Problem
+}
+
+func (c *compiler) done() (*Program, []Problem) {
+	if len(c.problems) > 0 {
+		slices.SortStableFunc(c.problems, func(a, b Problem) int { return cmp.Compare(a.From, b.From) })
+		return nil, c.problems
+	}
+	return c.p, nil
+}
+
+// parse has expr read the text; its recursion is bounded by maxLength.
+func (c *compiler) parse(src string) (root ast.Node) {
+	if strings.TrimSpace(src) == "" {
+		c.problems = append(c.problems, Problem{0, 1, "expected a formula, found nothing"})
+		return nil
+	}
+	if len(src) > maxLength || !utf8.ValidString(src) {
+		c.problems = append(c.problems, Problem{0, 1, fmt.Sprintf("expected a formula of at most %d bytes of UTF-8, found %d", maxLength, len(src))})
+		return nil
+	}
+	length := utf8.RuneCountInString(src)
+	defer func() {
+		if p := recover(); p != nil {
+			c.problems = append(c.problems, Problem{0, length, fmt.Sprintf("cannot be read as a formula: %v", p)})
+			root = nil
+		}
+	}()
+	tree, err := parser.Parse(src)
+	if err != nil {
+		p := Problem{0, length, "cannot be read as a formula: " + err.Error()}
+		var at *file.Error
+		if errors.As(err, &at) {
+			p.From = min(max(at.From, 0), max(length-1, 0))
+			p.Length = min(max(at.To-at.From, 1), length-p.From)
+			p.Text = "cannot be read as a formula: " + message(at.Message)
+		}
+		c.problems = append(c.problems, p)
+		return nil
+	}
+	return tree.Node
+}
+
+// message turns expr's notes on tokens into words for people.
+func message(s string) string {
+	if strings.Contains(s, "token EOF") {
+		return "it ends too early"
+	}
+	s, _, _ = strings.Cut(s, "\n")
+	return strings.TrimSpace(s)
+}
+
+func (c *compiler) fail(n ast.Node, format string, args ...any) {
+	loc := n.Location()
+	length := loc.To - loc.From
+	if id, ok := n.(*ast.IdentifierNode); ok {
+		length = utf8.RuneCountInString(id.Value)
+	}
+	c.problems = append(c.problems, Problem{max(loc.From, 0), max(length, 1), fmt.Sprintf(format, args...)})
+}
+
+// value is a compiled number: how to compute it and what it measures.
+type value struct {
+	eval func(r *Run) float64
+	q    quantity
+}
+
+var nothing = value{func(*Run) float64 { return math.NaN() }, quantity{failed: true}}
+
+func constant(v float64) value {
+	return value{func(*Run) float64 { return v }, quantity{literal: true, constant: v}}
+}
+
+// name compiles a signal's name.
+func (c *compiler) name(n ast.Node, name string) (value, Symbol, bool) {
+	s, ok := c.scope.Symbol(name)
+	if !ok {
+		c.fail(n, "unknown signal %q%s", name, c.near(name))
+		return nothing, s, false
+	}
+	i := slices.Index(c.p.names, name)
+	if i < 0 {
+		i = len(c.p.names)
+		c.p.names = append(c.p.names, name)
+		c.p.inputs = append(c.p.inputs, s.Index)
+	}
+	return value{func(r *Run) float64 { return r.In[i] }, quantityOf(s.Unit)}, s, true
+}
+
+func (c *compiler) near(name string) string {
+	if f, ok := functions[name]; ok {
+		return "; " + name + " is a function: " + f.usage
+	}
+	return diag.Suggest(name, c.scope.SymbolNames())
+}
+
+// memberName returns the name in slip["low-gears clutch"].
+func memberName(n *ast.MemberNode) (string, bool) {
+	base, ok := n.Node.(*ast.IdentifierNode)
+	key, ok2 := n.Property.(*ast.StringNode)
+	if !ok || !ok2 || n.Optional || n.Method {
+		return "", false
+	}
+	return base.Value + "." + key.Value, true
+}
+
+// number compiles a node that must give a number.
+func (c *compiler) number(n ast.Node) value {
+	switch n := n.(type) {
+	case *ast.IntegerNode:
+		return constant(float64(n.Value))
+	case *ast.FloatNode:
+		return constant(n.Value)
+	case *ast.IdentifierNode:
+		v, _, _ := c.name(n, n.Value)
+		return v
+	case *ast.MemberNode:
+		if name, ok := memberName(n); ok {
+			v, _, _ := c.name(n, name)
+			return v
+		}
+	case *ast.UnaryNode:
+		if n.Operator == "-" || n.Operator == "+" {
+			v := c.number(n.Node)
+			if n.Operator == "+" {
+				return v
+			}
+			inner := v.eval
+			return value{func(r *Run) float64 { return -inner(r) }, v.q.times(-1)}
+		}
+	case *ast.BinaryNode:
+		if v, ok := c.arithmetic(n); ok {
+			return v
+		}
+	case *ast.ConditionalNode:
+		cond := c.condition(n.Cond)
+		a, b := c.number(n.Exp1), c.number(n.Exp2)
+		q := c.same(n, "choose between", a.q, b.q)
+		return value{func(r *Run) float64 {
+			switch cond(r) {
+			case yes:
+				return a.eval(r)
+			case no:
+				return b.eval(r)
+			}
+			return math.NaN()
+		}, q}
+	case *ast.CallNode:
+		if id, ok := n.Callee.(*ast.IdentifierNode); ok {
+			return c.call(n, id.Value, n.Arguments)
+		}
+	case *ast.BuiltinNode:
+		return c.call(n, n.Name, n.Arguments)
+	case *ast.StringNode:
+		c.fail(n, "expected a number, found the text %q; texts are compared with signals that have states, as in lever == \"D\"", n.Value)
+		return nothing
+	}
+	c.fail(n, "expected a number, found %s", c.describe(n))
+	return nothing
+}
+
+func (c *compiler) describe(n ast.Node) string {
+	switch n := n.(type) {
+	case *ast.BinaryNode:
+		if comparisons[n.Operator] || n.Operator == "and" || n.Operator == "or" || n.Operator == "&&" || n.Operator == "||" {
+			return "a condition"
+		}
+		return fmt.Sprintf("the operator %q, which formulas here do not have", n.Operator)
+	case *ast.BoolNode, *ast.UnaryNode:
+		return "a condition"
+	case *ast.StringNode:
+		return fmt.Sprintf("the text %q", n.Value)
+	case *ast.IdentifierNode, *ast.IntegerNode, *ast.FloatNode, *ast.CallNode, *ast.BuiltinNode, *ast.ConditionalNode:
+		return "a number"
+	}
+	return "something that formulas here do not have"
+}
+
+func (c *compiler) arithmetic(n *ast.BinaryNode) (value, bool) {
+	var f func(a, b float64) float64
+	switch n.Operator {
+	case "+", "-", "*", "/", "%", "^", "**":
+	default:
+		return nothing, false
+	}
+	a, b := c.number(n.Left), c.number(n.Right)
+	var q quantity
+	switch n.Operator {
+	case "+":
+		f = func(a, b float64) float64 { return a + b }
+		q = c.sum(n, a.q, b.q, +1)
+	case "-":
+		f = func(a, b float64) float64 { return a - b }
+		q = c.sum(n, a.q, b.q, -1)
+	case "*":
+		f = func(a, b float64) float64 { return a * b }
+		q = product(a.q, b.q)
+	case "/":
+		f = func(a, b float64) float64 { return a / b }
+		q = product(a.q, inverse(b.q))
+	case "%":
+		f = math.Mod
+		q = c.same(n, "take the remainder of", a.q, b.q)
+	default:
+		f = math.Pow
+		q = c.power(n, a.q, b.q)
+	}
+	if a.q.literal && b.q.literal {
+		v := f(a.q.constant, b.q.constant)
+		return constant(v), true
+	}
+	x, y := a.eval, b.eval
+	// Each operator gets its own closure: one call less in a hot path.
+	switch n.Operator {
+	case "+":
+		return value{func(r *Run) float64 { return x(r) + y(r) }, q}, true
+	case "-":
+		return value{func(r *Run) float64 { return x(r) - y(r) }, q}, true
+	case "*":
+		return value{func(r *Run) float64 { return x(r) * y(r) }, q}, true
+	case "/":
+		return value{func(r *Run) float64 { return finite(x(r) / y(r)) }, q}, true
+	}
+	return value{func(r *Run) float64 {
+		a, b := x(r), y(r)
+		if math.IsNaN(a) || math.IsNaN(b) { // math.Pow(NaN, 0) is 1
+			return math.NaN()
+		}
+		return finite(f(a, b))
+	}, q}, true
+}
+
+func finite(v float64) float64 {
+	if math.IsInf(v, 0) {
+		return math.NaN()
+	}
+	return v
+}
+
+var comparisons = map[string]bool{"==": true, "!=": true, "<": true, "<=": true, ">": true, ">=": true, "in": true}
+
+// condition compiles a node that must be true or false.
+func (c *compiler) condition(n ast.Node) func(*Run) logic {
+	switch n := n.(type) {
+	case *ast.BoolNode:
+		v := truth(n.Value)
+		return func(*Run) logic { return v }
+	case *ast.UnaryNode:
+		if n.Operator == "not" || n.Operator == "!" {
+			inner := c.condition(n.Node)
+			return func(r *Run) logic {
+				switch inner(r) {
+				case yes:
+					return no
+				case no:
+					return yes
+				}
+				return unknown
+			}
+		}
+	case *ast.BinaryNode:
+		switch n.Operator {
+		case "and", "&&":
+			a, b := c.condition(n.Left), c.condition(n.Right)
+			return func(r *Run) logic {
+				x, y := a(r), b(r) // both, so that functions that look back see every call
+				switch {
+				case x == no || y == no:
+					return no
+				case x == yes && y == yes:
+					return yes
+				}
+				return unknown
+			}
+		case "or", "||":
+			a, b := c.condition(n.Left), c.condition(n.Right)
+			return func(r *Run) logic {
+				x, y := a(r), b(r)
+				switch {
+				case x == yes || y == yes:
+					return yes
+				case x == no && y == no:
+					return no
+				}
+				return unknown
+			}
+		}
+		if comparisons[n.Operator] {
+			return c.comparison(n)
+		}
+	case *ast.ConditionalNode:
+		cond, a, b := c.condition(n.Cond), c.condition(n.Exp1), c.condition(n.Exp2)
+		return func(r *Run) logic {
+			x, y := a(r), b(r)
+			switch cond(r) {
+			case yes:
+				return x
+			case no:
+				return y
+			}
+			return unknown
+		}
+	case *ast.IdentifierNode:
+		if _, s, ok := c.name(n, n.Value); ok {
+			hint := n.Value + " > 0"
+			for _, text := range slices.Sorted(keys(s.States)) {
+				hint = fmt.Sprintf("%s == %q", n.Value, text)
+			}
+			c.fail(n, "expected a condition, found a number; write for instance %s", hint)
+		}
+		return func(*Run) logic { return unknown }
+	}
+	c.fail(n, "expected a condition such as a > 5, found %s", c.describe(n))
+	return func(*Run) logic { return unknown }
+}
+
+func keys(m map[string]float64) func(func(string) bool) {
+	return func(yield func(string) bool) {
+		for k := range m {
+			if !yield(k) {
+				return
+			}
+		}
+	}
+}
+
+func (c *compiler) comparison(n *ast.BinaryNode) func(*Run) logic {
+	open := func(*Run) logic { return unknown }
+	if n.Operator == "in" {
+		list, ok := n.Right.(*ast.ArrayNode)
+		if !ok || len(list.Nodes) == 0 {
+			c.fail(n.Right, `expected a list after in, such as lever in ["P", "N"]`)
+			return open
+		}
+		var any func(*Run) logic
+		for _, item := range list.Nodes {
+			one := c.equal(n, n.Left, item, "==")
+			if any == nil {
+				any = one
+				continue
+			}
+			before := any
+			any = func(r *Run) logic { return max2(before(r), one(r)) }
+		}
+		return any
+	}
+	return c.equal(n, n.Left, n.Right, n.Operator)
+}
+
+// max2 is "or" for two comparisons with the same left side, which are both
+// known or both unknown.
+func max2(a, b logic) logic { return max(a, b) }
+
+func (c *compiler) equal(n ast.Node, left, right ast.Node, operator string) func(*Run) logic {
+	open := func(*Run) logic { return unknown }
+	if text, ok := left.(*ast.StringNode); ok { // "D" == lever
+		if _, both := right.(*ast.StringNode); !both {
+			swapped := map[string]string{"<": ">", ">": "<", "<=": ">=", ">=": "<="}
+			if s, ok := swapped[operator]; ok {
+				operator = s
+			}
+			left, right = right, ast.Node(text)
+		}
+	}
+	if text, ok := right.(*ast.StringNode); ok {
+		name, isName := "", false
+		switch l := left.(type) {
+		case *ast.IdentifierNode:
+			name, isName = l.Value, true
+		case *ast.MemberNode:
+			name, isName = memberName(l)
+		}
+		if !isName {
+			c.fail(text, "the text %q can be compared with a signal that has states only", text.Value)
+			return open
+		}
+		v, s, ok := c.name(left, name)
+		if !ok {
+			return open
+		}
+		if len(s.States) == 0 {
+			c.fail(text, "%s has no states; compare it with a number", name)
+			return open
+		}
+		want, ok := s.States[text.Value]
+		if !ok {
+			texts := slices.Sorted(keys(s.States))
+			c.fail(text, "%s has no state %q; expected one of %s%s", name, text.Value, strings.Join(texts, ", "), diag.Suggest(text.Value, texts))
+			return open
+		}
+		if operator != "==" && operator != "!=" {
+			c.fail(n, "states have no order; compare %s by == or !=", name)
+			return open
+		}
+		equal := truth(operator == "==")
+		eval := v.eval
+		return func(r *Run) logic {
+			x := eval(r)
+			switch {
+			case math.IsNaN(x):
+				return unknown
+			case x == want:
+				return equal
+			}
+			return 1 - equal
+		}
+	}
+	a, b := c.number(left), c.number(right)
+	c.same(n, "compare", a.q, b.q)
+	x, y := a.eval, b.eval
+	return func(r *Run) logic {
+		a, b := x(r), y(r)
+		if math.IsNaN(a) || math.IsNaN(b) {
+			return unknown
+		}
+		switch operator {
+		case "==":
+			return truth(a == b)
+		case "!=":
+			return truth(a != b)
+		case "<":
+			return truth(a < b)
+		case "<=":
+			return truth(a <= b)
+		case ">":
+			return truth(a > b)
+		}
+		return truth(a >= b)
+	}
+}

@@ -1,0 +1,120 @@
+package formula
+
+import (
+	"math"
+	"strings"
+
+	"github.com/expr-lang/expr/ast"
+
+	"gearwitness/signals/diag"
+	"gearwitness/signals/unit"
+)
+
+// function is one function of formulas.
+type function struct {
+	usage    string
+	low, top int // number of arguments
+	help     string
+}
+
+var functions = map[string]function{
+	"abs":     {"abs(x)", 1, 1, "x without its sign"},
+	"min":     {"min(a, b, ...)", 2, 16, "the smallest"},
+	"max":     {"max(a, b, ...)", 2, 16, "the largest"},
+	"clamp":   {"clamp(x, low, high)", 3, 3, "x, but never below low or above high"},
+	"convert": {`convert(x, "bar")`, 2, 2, "x in another unit"},
+}
+
+func functionNames() []string {
+	var names []string
+	for n := range functions {
+		names = append(names, n)
+	}
+	return names
+}
+
+func (c *compiler) call(n ast.Node, name string, args []ast.Node) value {
+	f, ok := functions[name]
+	if !ok {
+		c.fail(n, "unknown function %q; expected one of abs, min, max, clamp, convert%s", name, diag.Suggest(name, functionNames()))
+		return nothing
+	}
+	if len(args) < f.low || len(args) > f.top {
+		c.fail(n, "expected %s, found %d arguments", f.usage, len(args))
+		return nothing
+	}
+	switch name {
+	case "abs":
+		v := c.number(args[0])
+		x, q := v.eval, v.q
+		q.literal = false
+		if v.q.literal {
+			return constant(math.Abs(v.q.constant))
+		}
+		return value{func(r *Run) float64 { return math.Abs(x(r)) }, q}
+	case "convert":
+		return c.convert(n, args)
+	}
+	values := make([]value, len(args))
+	for i, a := range args {
+		values[i] = c.number(a)
+	}
+	q := values[0].q
+	for _, v := range values[1:] {
+		q = c.same(n, "take "+name+" of", q, v.q)
+	}
+	if q.literal {
+		q.constant = math.NaN() // one of them
+	}
+	if name == "clamp" {
+		x, low, high := values[0].eval, values[1].eval, values[2].eval
+		return value{func(r *Run) float64 { return math.Min(math.Max(x(r), low(r)), high(r)) }, q}
+	}
+	pick := math.Min
+	if name == "max" {
+		pick = math.Max
+	}
+	return value{func(r *Run) float64 {
+		v := values[0].eval(r)
+		for i := 1; i < len(values); i++ {
+			w := values[i].eval(r)
+			if math.IsNaN(v) || math.IsNaN(w) {
+				v = math.NaN()
+				continue
+			}
+			v = pick(v, w)
+		}
+		return v
+	}, q}
+}
+
+func (c *compiler) convert(n ast.Node, args []ast.Node) value {
+	v := c.number(args[0])
+	s, ok := args[1].(*ast.StringNode)
+	if !ok {
+		c.fail(args[1], `expected a unit in quotes, as in convert(x, "bar")`)
+		return nothing
+	}
+	to, err := unit.Parse(s.Value)
+	if err != nil {
+		c.fail(s, "%v", err)
+		return nothing
+	}
+	if v.q.failed {
+		return nothing
+	}
+	if v.q.unit == "" {
+		c.fail(args[0], "cannot tell the unit of this; expected a signal, as in convert(x, %q)", s.Value)
+		return nothing
+	}
+	from := v.q.unit
+	if _, err := unit.Convert(0, from, to); err != nil {
+		c.fail(n, "%s", strings.TrimSpace(err.Error()))
+		return nothing
+	}
+	x := v.eval
+	return value{func(r *Run) float64 {
+		y, _ := unit.Convert(x(r), from, to)
+		return y
+	}, quantityOf(to)}
+}
