@@ -251,8 +251,7 @@ func (c *compiler) arithmetic(n *ast.BinaryNode) (value, bool) {
 		q = c.power(n, a.q, b.q)
 	}
 	if a.q.literal && b.q.literal {
-		v := f(a.q.constant, b.q.constant)
-		return constant(v), true
+		q = quantity{literal: true, constant: f(a.q.constant, b.q.constant)}
 	}
 	x, y := a.eval, b.eval
 	// Each operator gets its own closure: one call less in a hot path.

@@ -47,10 +47,7 @@ func (c *compiler) call(n ast.Node, name string, args []ast.Node) value {
 	case "abs":
 		v := c.number(args[0])
 		x, q := v.eval, v.q
-		q.literal = false
-		if v.q.literal {
-			return constant(math.Abs(v.q.constant))
-		}
+		q.constant = math.Abs(q.constant)
 		return value{func(r *Run) float64 { return math.Abs(x(r)) }, q}
 	case "convert":
 		return c.convert(n, args)
