@@ -48,6 +48,23 @@ type counts struct {
 // NewEncoder starts an encoder; nothing is encoded yet.
 func NewEncoder(h Header) *Encoder { return &Encoder{header: h} }
 
+// Describe makes channels known before anything of theirs is encoded. The table
+// only grows: channels that are known already stay as they are.
+func (e *Encoder) Describe(channels []capture.Channel) {
+	for i := len(e.channels); i < len(channels); i++ {
+		e.channels = append(e.channels, channels[i])
+		e.counts = append(e.counts, counts{})
+	}
+}
+
+// ChannelName returns the name of a channel, empty if nothing is known of it.
+func (e *Encoder) ChannelName(channel uint8) string {
+	if int(channel) >= len(e.channels) {
+		return ""
+	}
+	return e.channels[channel].Name
+}
+
 // Lost says that frames of a channel will never be encoded. They go into the
 // drop count of the next packet of that channel and into the statistics.
 func (e *Encoder) Lost(channel uint8, reason string, n uint64) {
@@ -85,10 +102,7 @@ func (e *Encoder) need(channel int) {
 // the same time, and books the batch's losses. It does not allocate once dst
 // has grown.
 func (e *Encoder) AppendBatch(dst []byte, b *capture.Batch) []byte {
-	for i := len(e.channels); i < len(b.Channels); i++ {
-		e.channels = append(e.channels, b.Channels[i])
-		e.counts = append(e.counts, counts{})
-	}
+	e.Describe(b.Channels)
 	dst = e.appendStart(dst)
 	if len(b.Lines) == 0 && len(b.Losses) == 0 {
 		return e.appendFrames(dst, b.Frames)

@@ -95,8 +95,25 @@ func NewReader(src io.Reader, name string) *Reader {
 	return &Reader{blocks: newBlocks(src, name), last: math.MinInt64}
 }
 
+// Continue goes on with another file as if it followed the first: channels,
+// counts and memory are kept, offsets and complaints are those of the new file.
+// It also goes on behind damage. Closing the old file is left to the caller
+// who opened it.
+func (r *Reader) Continue(src io.Reader, name string) {
+	buf := r.buf
+	*r.blocks = blocks{src: src, path: name, buf: buf, head: r.head}
+	r.closer = nil
+	r.ifaces = r.ifaces[:0]
+}
+
 // Stats returns the counts so far.
 func (r *Reader) Stats() Stats { return r.stats }
+
+// Channels returns the buses and instruments described so far.
+func (r *Reader) Channels() []capture.Channel { return r.channels }
+
+// LastTime returns the stamp of the last packet, 0 before the first.
+func (r *Reader) LastTime() capture.Stamp { return r.stamp() }
 
 // Offset returns how many bytes of whole blocks have been read.
 func (r *Reader) Offset() int64 { return r.offset() }

@@ -1,0 +1,129 @@
+package archive
+
+import (
+	"bytes"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+)
+
+const (
+	labelFormat  = "Session-Format"
+	labelStarted = "Session-Started"
+	labelEnded   = "Session-Ended"
+	labelDate    = "Bagging-Date"
+	labelOxum    = "Payload-Oxum"
+)
+
+// maxInfo bounds bag-info.txt.
+const maxInfo = 1 << 20
+
+// info is the content of bag-info.txt: what this program knows, and the lines
+// it does not, which are kept.
+type info struct {
+	format int
+	meta   Meta
+	date   string // of sealing
+	oxum   string // bytes.files of the payload, after sealing
+	other  []string
+}
+
+func (in *info) encode() []byte {
+	var b bytes.Buffer
+	line := func(label, text string) {
+		if text != "" {
+			// One paragraph a value: RFC 8493 has no way to keep line breaks.
+			fmt.Fprintf(&b, "%s: %s\n", label, strings.Join(strings.Fields(text), " "))
+		}
+	}
+	line(labelFormat, strconv.Itoa(in.format))
+	for _, l := range in.meta.labels() {
+		line(l.label, *l.text)
+	}
+	line(labelStarted, stampText(in.meta.Started))
+	line(labelEnded, stampText(in.meta.Ended))
+	line(labelDate, in.date)
+	line(labelOxum, in.oxum)
+	for _, s := range in.other {
+		b.WriteString(s + "\n")
+	}
+	return b.Bytes()
+}
+
+func stampText(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.Format(time.RFC3339Nano)
+}
+
+// parseInfo reads bag-info.txt. Values may be folded: a line that begins with
+// white space continues the one before (RFC 8493 section 2.2.2).
+func parseInfo(data []byte) (info, error) {
+	var in info
+	if len(data) > maxInfo {
+		return in, fmt.Errorf("%s: %d bytes; expected at most %d", infoName, len(data), maxInfo)
+	}
+	text := strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(strings.ToValidUTF8(string(data), "\uFFFD"))
+	var lines []string
+	for n, l := range strings.Split(text, "\n") {
+		switch {
+		case strings.TrimSpace(l) == "":
+		case l[0] == ' ' || l[0] == '\t':
+			if len(lines) == 0 {
+				return in, fmt.Errorf("%s:%d: a continued line with nothing before it; expected Label: value", infoName, n+1)
+			}
+			lines[len(lines)-1] += " " + strings.TrimSpace(l)
+		case !strings.Contains(l, ":"):
+			return in, fmt.Errorf("%s:%d: expected Label: value, found %q", infoName, n+1, clip(l))
+		default:
+			lines = append(lines, l)
+		}
+	}
+	texts := map[string]*string{labelDate: &in.date, labelOxum: &in.oxum}
+	for _, l := range in.meta.labels() {
+		texts[l.label] = l.text
+	}
+	for _, l := range lines {
+		label, value, _ := strings.Cut(l, ":")
+		value = strings.TrimSpace(value)
+		var err error
+		switch p, known := texts[label]; {
+		case label == labelFormat:
+			in.format, err = strconv.Atoi(value)
+		case label == labelStarted:
+			in.meta.Started, err = parseTime(value)
+		case label == labelEnded:
+			in.meta.Ended, err = parseTime(value)
+		case known && *p == "":
+			*p = value
+		default:
+			in.other = append(in.other, l)
+		}
+		if err != nil {
+			return in, fmt.Errorf("%s: %s: %w", infoName, label, err)
+		}
+	}
+	if in.format > Format {
+		return in, fmt.Errorf("written by session format %d, this program reads 1 to %d; use a newer program", in.format, Format)
+	}
+	return in, nil
+}
+
+// parseTime reads a date and time by RFC 3339, with nothing left open.
+func parseTime(s string) (time.Time, error) {
+	t, err := time.Parse(time.RFC3339Nano, s)
+	if err != nil {
+		return t, fmt.Errorf("expected a time such as 2026-03-07T14:15:03+01:00, found %q", clip(s))
+	}
+	return t, nil
+}
+
+// clip shortens foreign text for an error message.
+func clip(s string) string {
+	if len(s) > 60 {
+		return s[:60] + "..."
+	}
+	return s
+}
