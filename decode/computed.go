@@ -3,6 +3,7 @@ package decode
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"gearwitness/capture"
 	"gearwitness/signals"
@@ -37,7 +38,7 @@ func Formulas(f *signals.File, t *Table) (direct, derived []*Computed, err error
 	all := make([]*Computed, len(f.Computed))
 	bySignal := make(map[int32]*Computed)
 	for i, e := range f.Computed {
-		fm, err := CompileFormula(e.V.Formula, t)
+		fm, err := CompileNumber(e.V.Formula, e.V.Unit, t)
 		if err != nil {
 			return nil, nil, fmt.Errorf("computed signal %s: %w", e.Name, err)
 		}
@@ -51,7 +52,7 @@ func Formulas(f *signals.File, t *Table) (direct, derived []*Computed, err error
 		path = append(path, c.Name)
 		switch state[c] {
 		case visiting:
-			return fmt.Errorf("computed signals depend on each other in a ring: %v", path)
+			return fmt.Errorf("computed signals depend on each other in a ring: %s", strings.Join(path, ", "))
 		case done:
 			return nil
 		}

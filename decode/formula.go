@@ -2,84 +2,94 @@ package decode
 
 import (
 	"fmt"
-
-	"github.com/expr-lang/expr"
-	"github.com/expr-lang/expr/ast"
-	"github.com/expr-lang/expr/parser"
-	"github.com/expr-lang/expr/vm"
+	"math"
 
 	"gearwitness/capture"
+	"gearwitness/signals/formula"
+	"gearwitness/signals/unit"
 )
 
 // Formula is an expression of a vehicle file over the signals of a table. It
-// belongs to one Computer or one set of alarms.
+// may remember earlier values (rate, mean ...), so it belongs to one Computer
+// or one set of alarms.
 type Formula struct {
 	inputs []int32
-	names  []string
-	prog   *vm.Program
-	env    map[string]any
+	run    *formula.Run
 }
 
-type names []string
-
-func (n *names) Visit(node *ast.Node) {
-	if id, ok := (*node).(*ast.IdentifierNode); ok {
-		*n = append(*n, id.Value)
-	}
+// CompileNumber compiles an expression that gives a number in unit u; every
+// name in it is a signal of the table.
+func CompileNumber(text string, u unit.Unit, t *Table) (*Formula, error) {
+	return start(formula.Number(text, u, scope{t}))
 }
 
-// CompileFormula compiles an expression; every name in it is a signal of the
-// table.
-func CompileFormula(text string, t *Table) (*Formula, error) {
-	tree, err := parser.Parse(text)
-	if err != nil {
-		return nil, err
+// CompileCondition compiles an expression that is true or false; every name in
+// it is a signal of the table.
+func CompileCondition(text string, t *Table) (*Formula, error) {
+	return start(formula.Condition(text, scope{t}))
+}
+
+func start(p *formula.Program, problems []formula.Problem) (*Formula, error) {
+	if len(problems) > 0 {
+		return nil, fmt.Errorf("character %d: %s", problems[0].From+1, problems[0].Text)
 	}
-	var ns names
-	ast.Walk(&tree.Node, &ns)
-	f := &Formula{env: make(map[string]any)}
-	for _, n := range ns {
-		if _, again := f.env[n]; again {
-			continue
+	f := &Formula{run: p.Start()}
+	for _, i := range p.Inputs() {
+		f.inputs = append(f.inputs, int32(i))
+	}
+	return f, nil
+}
+
+// scope shows a table to formulas.
+type scope struct{ *Table }
+
+func (s scope) Symbol(name string) (formula.Symbol, bool) {
+	i := s.Index(name)
+	if i < 0 {
+		return formula.Symbol{}, false
+	}
+	in := &s.Signals[i]
+	sym := formula.Symbol{Index: int(i), Unit: in.Unit}
+	if len(in.States) > 0 {
+		sym.States = make(map[string]float64, len(in.States))
+		for _, st := range in.States {
+			sym.States[st.Name] = float64(st.V)
 		}
-		i := t.Index(n)
-		if i < 0 {
-			return nil, fmt.Errorf("formula %q: no signal is called %q", text, n)
-		}
-		f.env[n] = 0.0
-		f.inputs, f.names = append(f.inputs, i), append(f.names, n)
 	}
-	f.prog, err = expr.Compile(text, expr.Env(f.env))
-	return f, err
+	return sym, true
 }
 
-// Inputs lists the signals the formula reads.
+func (s scope) SymbolNames() []string {
+	names := make([]string, len(s.Signals))
+	for i := range s.Signals {
+		names[i] = s.Signals[i].Name
+	}
+	return names
+}
+
+// Inputs lists the signals the formula reads. The slice is the formula's own.
 func (f *Formula) Inputs() []int32 { return f.inputs }
 
-func (f *Formula) run(v *View, at capture.Stamp) any {
+// Number evaluates the formula as a number at a time, which must not lie before
+// that of an earlier call; false when it has no value.
+func (f *Formula) Number(v *View, at capture.Stamp) (float64, bool) {
+	f.load(v, at)
+	return f.run.Number(int64(at))
+}
+
+// Truth evaluates the formula as a condition, likewise; known is false when the
+// inputs that count do not decide it.
+func (f *Formula) Truth(v *View, at capture.Stamp) (truth, known bool) {
+	f.load(v, at)
+	return f.run.Truth(int64(at))
+}
+
+func (f *Formula) load(v *View, at capture.Stamp) {
 	for i, in := range f.inputs {
 		x, ok := v.Value(in, at)
 		if !ok {
-			return nil
+			x = math.NaN()
 		}
-		f.env[f.names[i]] = x
+		f.run.In[i] = x
 	}
-	out, err := expr.Run(f.prog, f.env)
-	if err != nil {
-		return nil
-	}
-	return out
-}
-
-// Number evaluates the formula as a number; false when it has no value.
-func (f *Formula) Number(v *View, at capture.Stamp) (float64, bool) {
-	x, ok := f.run(v, at).(float64)
-	return x, ok
-}
-
-// Truth evaluates the formula as a condition; ok is false when the inputs that
-// count do not decide it.
-func (f *Formula) Truth(v *View, at capture.Stamp) (truth, ok bool) {
-	truth, ok = f.run(v, at).(bool)
-	return truth, ok
 }

@@ -90,14 +90,14 @@ const never capture.Stamp = math.MaxInt64
 func New(f *signals.File, view *decode.View, t *decode.Table) (*Set, error) {
 	s := &Set{table: t, view: view, users: make([][]int32, len(t.Signals)), due: never}
 	for i, e := range f.Alarms {
-		when, err := decode.CompileFormula(e.V.When, t)
+		when, err := decode.CompileCondition(e.V.When, t)
 		if err != nil {
 			return nil, fmt.Errorf("alarm %s: when: %w", e.Name, err)
 		}
 		r := rule{name: e.Name, def: e.V, when: when, due: never}
 		inputs := slices.Clone(when.Inputs())
 		if e.V.Clear != "" {
-			if r.clear, err = decode.CompileFormula(e.V.Clear, t); err != nil {
+			if r.clear, err = decode.CompileCondition(e.V.Clear, t); err != nil {
 				return nil, fmt.Errorf("alarm %s: clear: %w", e.Name, err)
 			}
 			inputs = append(inputs, r.clear.Inputs()...)

@@ -15,114 +15,439 @@
 package pipeline
 
 import (
+	"fmt"
+	"reflect"
+	"slices"
+	"sort"
+
 	"gearwitness/capture"
 	"gearwitness/decode"
+	"gearwitness/decode/alarm"
 	"gearwitness/signals"
 )
 
+// Tick is the step at which the analysis and what follows from it are
+// evaluated; ticks stand at its whole multiples.
+const Tick capture.Stamp = 10e6
+
+// MaxLate is how far behind the latest time stamp a frame or line may be to be
+// decoded still. It then counts as arrived at the latest time stamp, for time
+// does not run backwards.
+const MaxLate capture.Stamp = 1e9
+
+// Analysis is what finds out about the gearbox.
+type Analysis interface {
+	// Sample feeds a sample; samples come in time order.
+	Sample(s decode.Sample)
+	// Advance says that every sample before now has been fed, and appends the
+	// samples and events of all times up to now - Delay, in time order. Now is
+	// a multiple of Tick.
+	Advance(now capture.Stamp, out *decode.Output)
+	// Finish appends what is left at the end of the recording.
+	Finish(now capture.Stamp, out *decode.Output)
+	// Delay is how far its results lag behind.
+	Delay() capture.Stamp
+}
+
 // Options choose how much of the chain runs.
 type Options struct {
-	// DecodeOnly leaves out the analysis of the gearbox: for looking at a
-	// stretch of a recording, or checking a vehicle file against one.
+	// DecodeOnly leaves out the analysis of the gearbox and the alarms: for
+	// looking at a stretch of a recording, or checking a vehicle file against
+	// one.
 	DecodeOnly bool
 }
 
 // Pipeline is the chain for one recording.
+//
+// Order of things, for one frame or line after the other: first, signals that
+// have grown stale by its time, computed signals that lose their value with
+// them, and the analysis up to the last tick; then its samples, then the
+// computed signals that follow. What reads results of the analysis (computed
+// signals, alarms) and what was injected runs behind it, on all samples merged
+// in time order, and never feeds back.
 type Pipeline struct {
-	plan *decode.Plan
-	now  capture.Stamp
+	table    *decode.Table
+	decoder  *decode.Decoder
+	computer *decode.Computer
+	analysis Analysis // nil: none
+	behind   *behind  // nil: none
+	delay    capture.Stamp
+
+	now, nextTick capture.Stamp
+	begun         bool
+	stepBackTold  bool
+	late, tooLate uint64
+	lines         []capture.Line // until event time has passed them
 }
 
 // New makes the chain for a validated vehicle file.
 func New(f *signals.File, o Options) (*Pipeline, error) {
+	return build(f, o, analyse)
+}
+
+// build makes the chain with the analysis that analyse returns.
+func build(f *signals.File, o Options, analyse func(*signals.File, *decode.Table) (Analysis, error)) (*Pipeline, error) {
 	plan, err := decode.Compile(f)
 	if err != nil {
 		return nil, err
 	}
-	return &Pipeline{plan: plan}, nil
+	p := &Pipeline{table: plan.Table()}
+	// The analysis adds its signals even where it does not run, so that indexes
+	// and formulas mean the same.
+	if f.Transmission != nil {
+		if p.analysis, err = analyse(f, p.table); err != nil {
+			return nil, err
+		}
+		if p.analysis != nil {
+			p.delay = p.analysis.Delay()
+		}
+	}
+	direct, derived, err := decode.Formulas(f, p.table)
+	if err != nil {
+		return nil, err
+	}
+	if err := feedsBack(f, derived); err != nil {
+		return nil, err
+	}
+	p.computer = decode.NewComputer(direct, p.table)
+	p.decoder = plan.NewDecoder()
+	if o.DecodeOnly {
+		p.analysis = nil
+		return p, nil
+	}
+	p.behind, err = newBehind(f, p.table, derived)
+	return p, err
+}
+
+// feedsBack refuses a gearbox whose roles, sensors or switches are signals that
+// themselves follow from the analysis.
+func feedsBack(f *signals.File, derived []*decode.Computed) error {
+	if f.Transmission == nil {
+		return nil
+	}
+	used := make(map[string]string)
+	roles := reflect.ValueOf(f.Transmission.Roles)
+	for i := range roles.NumField() {
+		if name, ok := roles.Field(i).Interface().(string); ok && name != "" {
+			used[name] = "role " + roles.Type().Field(i).Tag.Get("key")
+		}
+	}
+	if t := f.Transmission.Train; t != nil {
+		for _, s := range t.Sensors {
+			used[s.Name] = "speed sensor"
+		}
+	}
+	for _, s := range f.Transmission.Switches {
+		used[s.Name] = "pressure switch"
+	}
+	for _, c := range derived {
+		if as, ok := used[c.Name]; ok {
+			return fmt.Errorf("computed signal %s follows from the analysis of the gearbox and cannot be its %s", c.Name, as)
+		}
+	}
+	return nil
 }
 
 // Push decodes a batch and appends what follows from it to out: samples and
 // events of frames at once, those of the analysis a fixed delay later. The
 // batch is not kept. An error means that the batch cannot be decoded at all;
 // frames that make no sense are counted, not errors.
+//
+// Batches come in time order. A line of text waits until event time has passed
+// it, so that its place among frames of the same time does not depend on where
+// batches end.
 func (p *Pipeline) Push(b *capture.Batch, out *decode.Output) error {
+	p.decoder.Channels(b.Channels)
+	p.decoder.Lose(b.Losses)
+	for _, l := range b.Lines {
+		if int(l.Port) >= len(b.Channels) {
+			return fmt.Errorf("a line of channel %d; the source has %d", l.Port, len(b.Channels))
+		}
+		p.lines = append(p.lines, l)
+	}
 	for i := range b.Frames {
-		p.now = max(p.now, b.Frames[i].Time)
+		f := &b.Frames[i]
+		if int(f.Bus) >= len(b.Channels) {
+			return fmt.Errorf("a frame of channel %d; the source has %d", f.Bus, len(b.Channels))
+		}
+		if len(p.lines) > 0 {
+			p.flushLines(f.Time, out)
+		}
+		if !p.begun || f.Time < p.now {
+			late := *f
+			if late.Time = p.arrive(f.Time, out); late.Time < p.now {
+				continue
+			}
+			f = &late
+		}
+		p.advance(f.Time, out)
+		k := len(out.Samples)
+		p.decoder.Frame(f, out)
+		p.absorb(k, out)
+	}
+	if n := len(p.lines); n > 0 {
+		p.flushLines(max(p.now, p.lines[n-1].Time), out)
 	}
 	return nil
+}
+
+// arrive handles a time stamp that is the first or lies behind the latest: it
+// returns the time it counts as, or one before now when it is too late.
+func (p *Pipeline) arrive(t capture.Stamp, out *decode.Output) capture.Stamp {
+	if !p.begun {
+		p.begun, p.now = true, t
+		p.nextTick = t - mod(t, Tick)
+		return t
+	}
+	if t >= p.now {
+		return t
+	}
+	p.late++
+	if p.now-t <= MaxLate {
+		return p.now
+	}
+	p.tooLate++
+	if !p.stepBackTold {
+		p.stepBackTold = true
+		out.Events = append(out.Events, decode.Event{Time: p.now, Kind: decode.KindNote, Fields: note{
+			Text: fmt.Sprintf("the clock of the recording steps back by %s s; what is more than %s s behind is not decoded; split the recording here to see the rest",
+				decode.AppendSeconds(nil, int64(p.now-t)), decode.AppendSeconds(nil, int64(MaxLate))),
+		}})
+	}
+	return t
+}
+
+type note struct {
+	Text string `json:"text"`
+}
+
+// mod is the remainder towards minus infinity.
+func mod(t, m capture.Stamp) capture.Stamp { return (t%m + m) % m }
+
+// flushLines decodes the lines before time t.
+func (p *Pipeline) flushLines(t capture.Stamp, out *decode.Output) {
+	n := 0
+	for ; n < len(p.lines) && p.lines[n].Time < t; n++ {
+		l := p.lines[n]
+		if l.Time = p.arrive(l.Time, out); l.Time < p.now {
+			continue
+		}
+		p.advance(l.Time, out)
+		k := len(out.Samples)
+		p.decoder.Line(&l, out)
+		p.absorb(k, out)
+	}
+	p.lines = slices.Delete(p.lines, 0, n)
+}
+
+// absorb passes on the samples from index k on: to the computed signals, whose
+// samples it appends, to the analysis and to what runs behind it.
+func (p *Pipeline) absorb(k int, out *decode.Output) {
+	for _, s := range out.Samples[k:] {
+		p.computer.Put(s)
+	}
+	p.computer.Evaluate(p.now, out)
+	p.forward(k, out)
+}
+
+func (p *Pipeline) forward(k int, out *decode.Output) {
+	if p.analysis != nil {
+		for _, s := range out.Samples[k:] {
+			p.analysis.Sample(s)
+		}
+	}
+	if p.behind != nil {
+		p.behind.put(out.Samples[k:])
+	}
+}
+
+// advance moves event time to t, before anything of that time is decoded.
+func (p *Pipeline) advance(t capture.Stamp, out *decode.Output) {
+	p.decoder.Advance(t, out)
+	if p.computer.Due(t) {
+		k := len(out.Samples)
+		p.computer.Advance(t, out)
+		p.forward(k, out)
+	}
+	if t >= p.nextTick {
+		p.tick(t-mod(t, Tick), out)
+	}
+	p.now = t
+}
+
+// tick evaluates what is due at a tick.
+func (p *Pipeline) tick(t capture.Stamp, out *decode.Output) {
+	p.nextTick = t + Tick
+	k := len(out.Samples)
+	if p.analysis != nil {
+		p.analysis.Advance(t, out)
+	}
+	p.follow(k, t-p.delay, out)
+}
+
+// follow runs what reads the results of the analysis; those are the samples
+// from index k on, complete up to the time done.
+func (p *Pipeline) follow(k int, done capture.Stamp, out *decode.Output) {
+	if p.behind != nil {
+		p.behind.run(out.Samples[k:], done, out)
+	}
+	for _, s := range out.Samples[k:] {
+		p.computer.View.Put(s)
+	}
 }
 
 // Inject hands in something that did not come over a bus: a mark, a reading, a
 // journal entry. It is emitted when event time has passed its time by the delay
 // of the analysis, so that it stands at the same place of the output whether it
 // was given live or, offline, up front. Events of one time keep their order.
-func (p *Pipeline) Inject(e decode.Event) {}
+func (p *Pipeline) Inject(e decode.Event) {
+	if p.behind != nil {
+		p.behind.inject(e)
+	}
+}
 
 // Finish evaluates what is still waiting at the end of a recording and appends
 // it to out. The pipeline must not be pushed to afterwards.
-func (p *Pipeline) Finish(out *decode.Output) {}
+func (p *Pipeline) Finish(out *decode.Output) {
+	if n := len(p.lines); n > 0 {
+		p.flushLines(p.lines[n-1].Time+1, out)
+	}
+	if p.begun {
+		p.advance(p.now, out)
+	}
+	k := len(out.Samples)
+	if p.analysis != nil {
+		p.analysis.Finish(p.now, out)
+	}
+	p.follow(k, p.now, out)
+	if p.behind != nil {
+		p.behind.rest(out)
+	}
+}
 
 // Table returns the table of all signals, those of the analysis included.
-func (p *Pipeline) Table() *decode.Table { return p.plan.Table() }
+func (p *Pipeline) Table() *decode.Table { return p.table }
 
 // Now returns the event time: the latest time stamp seen.
 func (p *Pipeline) Now() capture.Stamp { return p.now }
 
-// Latest returns the last sample of a signal, and false when there is none that
-// counts at that time: never seen, or grown stale.
+// Latest returns the last sample of a signal, whatever its status, and false
+// when there is none that counts at that time: never seen, or grown stale.
 func (p *Pipeline) Latest(signal int32, at capture.Stamp) (decode.Sample, bool) {
-	return decode.Sample{}, false
+	return p.computer.View.Latest(signal, at)
 }
 
-// Counters returns what has been counted so far. The slices are fresh copies.
-func (p *Pipeline) Counters() Counters { return Counters{} }
-
-// Counters tell what became of the frames and lines of a recording.
-type Counters struct {
-	Channels []ChannelCount // by channel of the batches
-	Frames   []FrameCount   // by frame of the vehicle file
-	Unknown  []UnknownID    // identifiers no frame of the vehicle file describes, most frequent first
-	// Late counts frames and lines older than one before them; those more than
-	// MaxLate older are not decoded and counted in TooLate as well.
-	Late, TooLate uint64
+// Alarms returns every alarm as it stands.
+func (p *Pipeline) Alarms() []alarm.Status {
+	if p.behind == nil {
+		return nil
+	}
+	return p.behind.alarms.List(p.behind.now)
 }
 
-// ChannelCount is about one bus or instrument.
-type ChannelCount struct {
-	Name     string // of the channel
-	Bus      string // of the vehicle file it was taken for; empty when for none
-	Frames   uint64 // data frames, known or not
-	Known    uint64 // of them: described by the vehicle file
-	Remote   uint64 // remote frames
-	Errors   uint64 // error messages of the controller
-	Bits     uint64 // on the wire, without stuff bits: for the bus load
-	Lines    uint64 // lines of text
-	BadLines uint64 // of them: not understood
-	Lost     []LossCount
+// Counters returns what has been counted so far, as a copy.
+func (p *Pipeline) Counters() decode.Counters {
+	c := p.decoder.Counters()
+	c.Late, c.TooLate = p.late, p.tooLate
+	return c
 }
 
-// LossCount is how many frames or lines did not reach us, by reason.
-type LossCount struct {
-	Reason string // a capture.Reason constant
-	Count  uint64
+// behind is what runs behind the analysis: computed signals that read its
+// results, alarms, and injected events, on samples merged in time order.
+type behind struct {
+	computer *decode.Computer
+	alarms   *alarm.Set
+	wanted   []bool          // by signal: kept for this
+	queue    []decode.Sample // not from the analysis, in time order, until it has caught up
+	injected []decode.Event  // in time order
+	now      capture.Stamp
 }
 
-// FrameCount is about one frame of the vehicle file.
-type FrameCount struct {
-	Name     string
-	Good     uint64        // decoded
-	Short    uint64        // fewer data bytes than its signals need; not decoded
-	Checksum uint64        // check byte wrong; not decoded
-	Counter  uint64        // alive counter stuck or skipped; not decoded when stuck
-	Last     capture.Stamp // of the last good one
+func newBehind(f *signals.File, t *decode.Table, derived []*decode.Computed) (*behind, error) {
+	b := &behind{computer: decode.NewComputer(derived, t), wanted: make([]bool, len(t.Signals))}
+	var err error
+	if b.alarms, err = alarm.New(f, b.computer.View, t); err != nil {
+		return nil, err
+	}
+	for i := range b.wanted {
+		b.wanted[i] = b.computer.Reads(int32(i)) || b.alarms.Reads(int32(i))
+	}
+	return b, nil
 }
 
-// UnknownID is an identifier no frame of the vehicle file describes.
-type UnknownID struct {
-	Channel     string
-	ID          uint32
-	Extended    bool
-	Count       uint64
-	First, Last capture.Stamp
+// put queues the samples that something here reads.
+func (b *behind) put(list []decode.Sample) {
+	for _, s := range list {
+		if b.wanted[s.Signal] {
+			b.queue = append(b.queue, s)
+		}
+	}
+}
+
+func (b *behind) inject(e decode.Event) {
+	i := sort.Search(len(b.injected), func(i int) bool { return b.injected[i].Time > e.Time })
+	b.injected = slices.Insert(b.injected, i, e)
+}
+
+// run takes in the queue and the results of the analysis in time order up to
+// the time done; at equal times the queue goes first.
+func (b *behind) run(results []decode.Sample, done capture.Stamp, out *decode.Output) {
+	q := 0
+	for {
+		switch {
+		case q < len(b.queue) && b.queue[q].Time <= done && (len(results) == 0 || b.queue[q].Time <= results[0].Time):
+			q += b.step(b.queue[q:], out)
+		case len(results) > 0:
+			results = results[b.step(results, out):]
+		default:
+			b.queue = slices.Delete(b.queue, 0, q)
+			b.advance(done, out)
+			return
+		}
+	}
+}
+
+// step takes in the samples at the beginning of list that share its first time
+// and returns their number.
+func (b *behind) step(list []decode.Sample, out *decode.Output) int {
+	at := list[0].Time
+	b.advance(at, out)
+	n := 0
+	for ; n < len(list) && list[n].Time == at; n++ {
+		if b.wanted[list[n].Signal] {
+			b.computer.Put(list[n])
+			b.alarms.Changed(list[n].Signal)
+		}
+	}
+	k := len(out.Samples)
+	b.computer.Evaluate(at, out)
+	b.changed(k, out)
+	b.alarms.Evaluate(at, out)
+	return n
+}
+
+func (b *behind) changed(k int, out *decode.Output) {
+	for _, s := range out.Samples[k:] {
+		b.alarms.Changed(s.Signal)
+	}
+}
+
+// advance moves the time here to t, before anything of that time is taken in.
+func (b *behind) advance(t capture.Stamp, out *decode.Output) {
+	b.now = t
+	k := len(out.Samples)
+	b.computer.Advance(t, out)
+	b.changed(k, out)
+	b.alarms.Advance(t, out)
+	n := 0
+	for ; n < len(b.injected) && b.injected[n].Time <= t; n++ {
+		out.Events = append(out.Events, b.injected[n])
+	}
+	b.injected = slices.Delete(b.injected, 0, n)
+}
+
+// rest emits what was injected beyond the end of the recording.
+func (b *behind) rest(out *decode.Output) {
+	out.Events = append(out.Events, b.injected...)
+	b.injected = nil
 }

@@ -1,0 +1,18 @@
+package pipeline
+
+import (
+	"gearwitness/decode"
+	"gearwitness/decode/drivetrain"
+	"gearwitness/signals"
+)
+
+// analyse makes the analysis of the gearbox, which adds its signals to the
+// table.
+func analyse(f *signals.File, t *decode.Table) (Analysis, error) {
+	a, err := drivetrain.New(f, t)
+	if err != nil {
+		return nil, err
+	}
+	ready, _ := any(a).(Analysis)
+	return ready, nil
+}
