@@ -129,3 +129,13 @@ func (r *Ring) Hold(t, age capture.Stamp) (v float64, ok bool) {
 	}
 	return r.value[a], true
 }
+
+// HeldSince returns the time of the entry that Hold answers with: the last one
+// at or before t.
+func (r *Ring) HeldSince(t capture.Stamp) (capture.Stamp, bool) {
+	i := r.before(t)
+	if i < 0 {
+		return 0, false
+	}
+	return r.at[(r.first+i)&(len(r.at)-1)], true
+}

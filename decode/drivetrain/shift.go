@@ -1,0 +1,394 @@
+package drivetrain
+
+import (
+	"math"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+)
+
+// Limits of a shift: common practice, no source, but for the definition of p.
+const (
+	startsAt     = 0.05
+	endsAt       = 0.95
+	staysFor     = 100 * millisecond // how long p stays above endsAt before the end counts
+	longestWait  = 3 * second        // for it after the new gear is engaged
+	drivingPedal = 3                 // %: below it the engine is dragged
+	flareLook    = second            // how long before the ratio phase a flare belongs to the shift
+	commandLook  = 3 * second        // how long before its start a command belongs to a shift
+	longestGap   = 60 * millisecond  // between known ticks for p to be drawn between them
+)
+
+// ShiftEvent is one change of gear. Times are stamps of the recording; figures
+// that are not known are left out.
+type ShiftEvent struct {
+	From     string          `json:"from"`
+	To       string          `json:"to"`
+	Start    *decode.Seconds `json:"start_s"` // null where it was not seen
+	End      *decode.Seconds `json:"end_s"`
+	Duration *decode.Seconds `json:"duration_s"`
+	// Uncertainty is how far start and end may be off because speeds are sent so
+	// rarely or were missing there.
+	Uncertainty decode.Seconds `json:"uncertainty_s"`
+	Direction   string         `json:"direction"`      // "up" or "down"
+	Load        string         `json:"load,omitempty"` // "power-on", "power-off" or "coast"
+	// Command is when the gear was asked for, Delay the time from there to Start.
+	Command *decode.Seconds `json:"command_s,omitempty"`
+	Delay   *decode.Seconds `json:"delay_s,omitempty"`
+	// Uncommanded: a commanded gear is broadcast, and it was not this one.
+	Uncommanded bool `json:"uncommanded,omitempty"`
+	// Flare is the largest rise of the input speed above the old gear's line [rpm].
+	Flare *float64 `json:"flare_rpm,omitempty"`
+	// Overshoot is the largest run of the ratio past the new gear, in parts of the step.
+	Overshoot float64 `json:"overshoot"`
+	// Skipped: the gears are no neighbours.
+	Skipped bool `json:"skipped,omitempty"`
+	// Repeated: the shift before was the same pair of gears, less than 5 s ago.
+	Repeated bool `json:"repeated,omitempty"`
+	// Settled is false where the new gear was left again before it had been
+	// reached for good.
+	Settled bool `json:"settled"`
+	// Bridged: a shaft-speed sensor was missing; the input or output speed follows
+	// from the elements that both gears share.
+	Bridged        bool     `json:"bridged,omitempty"`
+	Pedal          *float64 `json:"pedal_percent,omitempty"`
+	OilTemperature *float64 `json:"oil_celsius,omitempty"`
+	InputSpeed     *float64 `json:"input_rpm,omitempty"` // at the start
+	EngineTorque   *float64 `json:"engine_torque_nm,omitempty"`
+}
+
+// KindUnfinished is the event of a shift whose end was not seen.
+const KindUnfinished = "unfinished_shift"
+
+// UnfinishedEvent tells of a gear that was left when the recording ended.
+type UnfinishedEvent struct {
+	From string          `json:"from"`
+	Left *decode.Seconds `json:"left_s"`
+	Why  string          `json:"why"`
+}
+
+// shifting follows the gears from one to the next.
+type shifting struct {
+	from     int           // gear last engaged, or notKnown
+	fromSeen capture.Stamp // when it was engaged last
+	fromAt   capture.Stamp // when it was engaged first
+
+	pending struct {
+		from, to int // to is notKnown while nothing is pending
+		at       capture.Stamp
+		reached  capture.Stamp // since when p is above endsAt; 0: not
+	}
+
+	command       int           // gear asked for
+	commandAt     capture.Stamp // since
+	commandBefore int
+	oldCommandAt  capture.Stamp
+
+	last struct {
+		from, to int
+		at       capture.Stamp
+	}
+}
+
+const repeatedWithin = 5 * second
+
+// stepShift follows one tick.
+func (a *Analyzer) stepShift(out *decode.Output) {
+	n, s := &a.now, &a.shift
+	if n.command != notKnown && n.command != s.command {
+		s.commandBefore, s.oldCommandAt = s.command, s.commandAt
+		s.command, s.commandAt = n.command, a.changedAt(a.commanded, n.at)
+	}
+	if s.pending.to >= 0 {
+		p := a.progress(n, s.pending.from, s.pending.to)
+		switch {
+		case p >= endsAt:
+			if s.pending.reached == 0 {
+				s.pending.reached = n.at
+			}
+		case known(p):
+			s.pending.reached = 0
+		}
+		left := n.gear != s.pending.to && n.gear != notKnown && n.gear != between
+		switch {
+		case s.pending.reached != 0 && n.at-s.pending.reached >= staysFor:
+			a.emitShift(true, out)
+		case left, n.at-s.pending.at > longestWait:
+			a.emitShift(s.pending.reached != 0, out)
+		}
+	}
+	switch {
+	case n.engaged:
+		if s.from >= 0 && s.from != n.gear {
+			if s.pending.to >= 0 {
+				a.emitShift(s.pending.reached != 0, out)
+			}
+			s.pending.from, s.pending.to, s.pending.at, s.pending.reached = s.from, n.gear, n.at, 0
+			s.fromAt = n.at
+		} else if s.from < 0 {
+			s.fromAt = n.at
+		}
+		s.from, s.fromSeen = n.gear, n.at
+	case n.gear == standing, n.gear == neutral, a.matcher.engaged == notKnown && a.matcher.fresh:
+		s.from = notKnown // what follows is an engagement, no shift
+	}
+}
+
+// progress is p of a tick, NaN where it is not known.
+func (a *Analyzer) progress(n *instant, from, to int) float64 {
+	old, new := &a.model.gears[from], &a.model.gears[to]
+	r := n.ratio()
+	if !known(r) && a.model.train != nil {
+		// An element that both gears need holds all the while, or else there is no
+		// telling.
+		in, out := a.model.heldSpeeds(old.mask&new.mask, n)
+		if math.Abs(out) >= slowestRPM {
+			r = in / out
+		}
+	}
+	return (r - old.ratio) / (new.ratio - old.ratio)
+}
+
+// crossing is the time at which p passes a level between two ticks.
+func crossing(t0 capture.Stamp, p0 float64, t1 capture.Stamp, p1, level float64) capture.Stamp {
+	if p1 == p0 {
+		return t1
+	}
+	f := (level - p0) / (p1 - p0)
+	const step = 1000 // whole microseconds: more than any sensor can tell
+	return t0 + capture.Stamp(math.Round(f*float64(t1-t0)/step))*step
+}
+
+// span is where a shift's ratio phase lies.
+type span struct {
+	start, end           capture.Stamp
+	startKnown, endKnown bool
+	bridged              bool
+	doubt                capture.Stamp // widest gap between the ticks around start or end
+	first                int           // ticks back of the start
+	overshoot            float64
+}
+
+// ratioPhase looks back from now for the last time p was below 95 %, and before
+// that the last time it was at most 5 %.
+func (a *Analyzer) ratioPhase(from, to int) span {
+	var sp span
+	var nextAt capture.Stamp
+	nextP := unknown
+	for i := 0; ; i++ {
+		n := a.past.back(i)
+		if n == nil || n.gear == standing || n.gear == neutral {
+			return sp
+		}
+		p := a.progress(n, from, to)
+		if !known(p) {
+			continue
+		}
+		if !known(n.ratio()) {
+			sp.bridged = true
+		}
+		if !sp.endKnown {
+			sp.overshoot = max(sp.overshoot, p-1)
+		}
+		if known(nextP) {
+			gap := nextAt - n.at
+			if !sp.endKnown && p < endsAt {
+				sp.endKnown, sp.end = true, crossing(n.at, p, nextAt, nextP, endsAt)
+				sp.doubt = max(sp.doubt, gap)
+			}
+			if sp.endKnown && p <= startsAt {
+				sp.startKnown, sp.start, sp.first = true, crossing(n.at, p, nextAt, nextP, startsAt), i
+				sp.doubt = max(sp.doubt, gap)
+				return sp
+			}
+		} else if p < endsAt {
+			// Not there yet: what lies behind is the start all the same.
+			sp.end, sp.endKnown = n.at, false
+			return a.startOnly(from, to, i, sp)
+		}
+		nextAt, nextP = n.at, p
+	}
+}
+
+// startOnly looks for the start of a shift that has not reached its end.
+func (a *Analyzer) startOnly(from, to, i int, sp span) span {
+	var nextAt capture.Stamp
+	nextP := unknown
+	for ; ; i++ {
+		n := a.past.back(i)
+		if n == nil || n.gear == standing || n.gear == neutral {
+			return sp
+		}
+		p := a.progress(n, from, to)
+		if !known(p) {
+			continue
+		}
+		if p <= startsAt && known(nextP) {
+			sp.startKnown, sp.start, sp.first = true, crossing(n.at, p, nextAt, nextP, startsAt), i
+			sp.doubt = max(sp.doubt, nextAt-n.at)
+			return sp
+		}
+		nextAt, nextP = n.at, p
+	}
+}
+
+// emitShift closes the pending shift.
+func (a *Analyzer) emitShift(settled bool, out *decode.Output) {
+	s, m := &a.shift, a.model
+	from, to := s.pending.from, s.pending.to
+	s.pending.to = notKnown
+	sp := a.ratioPhase(from, to)
+	e := ShiftEvent{From: m.gears[from].name, To: m.gears[to].name, Settled: settled && sp.endKnown, Bridged: sp.bridged, Direction: "up"}
+	if math.Abs(m.gears[to].ratio) > math.Abs(m.gears[from].ratio) {
+		e.Direction = "down"
+	}
+	at := s.pending.at
+	if sp.endKnown {
+		e.End, at = seconds(sp.end), sp.end
+	}
+	if sp.startKnown {
+		e.Start = seconds(sp.start)
+	}
+	if sp.startKnown && sp.endKnown {
+		e.Duration = seconds(sp.end - sp.start)
+	}
+	e.Uncertainty = decode.Seconds(a.timing(sp.doubt))
+	e.Overshoot = round3(sp.overshoot)
+	e.Skipped = from-to != 1 && to-from != 1
+	if same := s.last.from == from && s.last.to == to || s.last.from == to && s.last.to == from; same && at-s.last.at < repeatedWithin && s.last.at != 0 {
+		e.Repeated = true
+	}
+	s.last.from, s.last.to, s.last.at = from, to, at
+	a.command(&e, to, sp, at)
+	first := a.past.back(0)
+	if sp.startKnown {
+		first = a.past.back(sp.first)
+		if e.Direction == "up" {
+			e.Flare = a.flare(from, sp)
+		}
+	} else {
+		sp.start = s.pending.at
+	}
+	if first != nil {
+		e.Pedal, e.OilTemperature, e.EngineTorque = figure(first.pedal), figure(first.oil), figure(first.torque)
+		e.InputSpeed = figure(first.in)
+		e.Load = load(first, e.Direction)
+	}
+	out.Events = append(out.Events, decode.Event{Time: at, Kind: decode.KindShift, Fields: e})
+}
+
+// timing is what a shift's start and end may be off: half the widest gap between
+// the values around them, at least half a period of the slowest speed.
+func (a *Analyzer) timing(gap capture.Stamp) capture.Stamp {
+	var period capture.Stamp
+	for _, s := range a.model.sensors {
+		period = max(period, a.channels[s.channel].period)
+	}
+	return max(gap, period) / 2
+}
+
+// load tells what drives: the engine, or the wheels.
+func load(n *instant, direction string) string {
+	switch {
+	case !known(n.pedal):
+		return ""
+	case n.pedal >= drivingPedal:
+		return "power-on"
+	case direction == "down":
+		return "coast"
+	}
+	return "power-off"
+}
+
+// command finds when the gear was asked for.
+func (a *Analyzer) command(e *ShiftEvent, to int, sp span, end capture.Stamp) {
+	s := &a.shift
+	if a.commanded < 0 || s.commandAt == 0 && s.oldCommandAt == 0 {
+		return
+	}
+	at := capture.Stamp(0)
+	switch {
+	case s.command == to && s.commandAt <= end:
+		at = s.commandAt
+	case s.commandBefore == to && s.oldCommandAt <= end:
+		at = s.oldCommandAt // the next one has been asked for in the meantime
+	case s.command != to:
+		e.Uncommanded = true
+		return
+	}
+	if at == 0 || sp.startKnown && at < sp.start-commandLook {
+		return
+	}
+	e.Command = seconds(at)
+	if sp.startKnown {
+		e.Delay = seconds(sp.start - at)
+	}
+}
+
+// flare is the largest rise of input speed above the old gear's line before or
+// in an upshift.
+func (a *Analyzer) flare(from int, sp span) *float64 {
+	ratio := a.model.gears[from].ratio
+	worst := 0.0
+	for i := 0; ; i++ {
+		n := a.past.back(i)
+		if n == nil || n.at < sp.start-flareLook || n.at < a.shift.fromAtBefore(sp) || n.gear == standing || n.gear == neutral {
+			break
+		}
+		if n.at > sp.end {
+			continue
+		}
+		if rise := n.in - ratio*n.out; rise > worst {
+			worst = rise
+		}
+	}
+	worst = math.Round(worst*10) / 10
+	return &worst
+}
+
+// fromAtBefore keeps a look back out of the shift before.
+func (s *shifting) fromAtBefore(sp span) capture.Stamp {
+	if s.last.at != 0 && s.last.at < sp.start {
+		return s.last.at
+	}
+	return -farthest
+}
+
+// finishShift closes what is under way at the end of a drive.
+func (a *Analyzer) finishShift(out *decode.Output) {
+	s := &a.shift
+	if s.pending.to >= 0 {
+		a.emitShift(s.pending.reached != 0, out)
+	}
+	n := a.past.back(0)
+	if n == nil || s.from < 0 || n.engaged || n.gear != between || n.at-s.fromSeen < settle {
+		return
+	}
+	out.Events = append(out.Events, decode.Event{Time: n.at, Kind: KindUnfinished, Fields: UnfinishedEvent{
+		From: a.model.gears[s.from].name, Left: seconds(s.fromSeen), Why: "the recording ends before another gear is engaged",
+	}})
+}
+
+func seconds(t capture.Stamp) *decode.Seconds {
+	s := decode.Seconds(t)
+	return &s
+}
+
+// figure rounds a value for an event; nil where it is not known.
+func figure(v float64) *float64 {
+	if !known(v) {
+		return nil
+	}
+	v = math.Round(v*100) / 100
+	return &v
+}
+
+func round3(v float64) float64 { return math.Round(v*1000) / 1000 }
+
+// changedAt is the time stamp of the value a channel holds at a tick.
+func (in *inputs) changedAt(c int, at capture.Stamp) capture.Stamp {
+	if t, ok := in.channels[c].ring.HeldSince(at); ok {
+		return t
+	}
+	return at
+}

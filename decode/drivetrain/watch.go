@@ -1,0 +1,219 @@
+package drivetrain
+
+import (
+	"math"
+	"math/bits"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+)
+
+// watch looks after the shaft-speed sensors: which of them read 0 while their
+// shaft must turn, and which are silent. A reading that cannot be true is left
+// out, so that it makes neither a gear nor a slip.
+type watch struct {
+	dead  uint64          // sensors left out although they send
+	doubt [maxSensors]int // ticks in which a reading of 0 is the only thing that stands against a gear
+	state [maxSensors]sensorState
+	heard [maxSensors]capture.Stamp // last tick with a reading
+
+	roadFactor float64 // output rpm per km/h, NaN until learned
+}
+
+type sensorState uint8
+
+const (
+	sensorSound  sensorState = iota
+	sensorZero               // reads 0 while its shaft turns
+	sensorSilent             // says nothing, or "not available"
+)
+
+const (
+	doubtTicks     = 30                // 0.3 s: longer than speeds of two gears agree by accident in a shift
+	doubtStanding  = 100               // 1 s: where the alternative is that the vehicle stands
+	silentAfter    = 100 * millisecond // beyond what the loss of a few messages explains
+	mustTurnRPM    = 100
+	roadLearnRPM   = 300 // output speed from which the road speed's factor is learned
+	roadLearnShare = 0.01
+)
+
+func newWatch(m *model) watch { return watch{roadFactor: unknown} }
+
+// SensorEvent tells that a speed sensor was left out of the analysis, or that it
+// counts again.
+type SensorEvent struct {
+	Signal  string `json:"signal"`
+	Finding string `json:"finding"` // "reads 0 while its shaft turns", "no value", "counts again"
+	// Bridged tells that the gear could be told without it.
+	Bridged bool `json:"bridged"`
+	// Gear is the gear the other sensors show.
+	Gear string `json:"gear,omitempty"`
+}
+
+// KindSensor is the event of a sensor that is left out or counts again.
+const KindSensor = "sensor"
+
+// leaveOut takes the sensors that were found dead out of the tick.
+func (w *watch) leaveOut(a *Analyzer) {
+	n, m := &a.now, a.model
+	for s := range m.sensors {
+		if a.channels[m.sensors[s].channel].lost {
+			w.dead &^= 1 << s // its readings no longer arrive
+		}
+		if bit := uint64(1) << s; w.dead&bit != 0 && n.have&bit != 0 && math.Abs(n.readings[s]) >= zeroRPM {
+			w.dead &^= bit
+		}
+	}
+	n.have &^= w.dead
+	w.duringShift(a)
+}
+
+// duringShift finds a sensor that stays at 0 although a shift is under way in
+// which its shaft must begin to turn: an element that both gears need would
+// have to slip for it, and does not if that sensor is left out.
+func (w *watch) duringShift(a *Analyzer) {
+	n, m, from, to := &a.now, a.model, a.shift.from, a.now.command
+	if m.train == nil || from < 0 || to < 0 || from == to || n.have != 1<<len(m.sensors)-1 {
+		return
+	}
+	shared := m.gears[from].mask & m.gears[to].mask
+	if shared == 0 {
+		return
+	}
+	for s := range m.sensors {
+		if math.Abs(n.readings[s]) >= zeroRPM || m.gears[from].speed[s] != 0 || !(math.Abs(m.gears[to].speed[s]) > 0) {
+			continue
+		}
+		est := m.estimator(0, n.have)
+		if est == nil {
+			return
+		}
+		var buf [maxSensors]float64
+		var slips [64]float64
+		est.Slips(pick(n.have, &n.readings, &buf), slips[:len(m.elements)])
+		for set := shared; set != 0; set &= set - 1 {
+			if e := bits.TrailingZeros64(set); math.Abs(slips[e]) > bridgeRPM+m.gears[from].spread {
+				w.dead |= 1 << s
+				n.have &^= 1 << s
+				return
+			}
+		}
+	}
+}
+
+// check follows the sensors after a tick has been judged.
+func (w *watch) check(a *Analyzer, out *decode.Output) {
+	n, m, k := &a.now, a.model, &a.matcher
+	if n.engaged && known(n.road) && known(n.out) && math.Abs(n.out) > roadLearnRPM && n.road > 10 {
+		f := math.Abs(n.out) / n.road
+		if !known(w.roadFactor) {
+			w.roadFactor = f
+		}
+		w.roadFactor += roadLearnShare * (f - w.roadFactor)
+	}
+	for s := range m.sensors {
+		c := &a.channels[m.sensors[s].channel]
+		bit := uint64(1) << s
+		have := n.sent&bit != 0
+		switch {
+		case c.lost:
+			w.judgeZero(a, s, c)
+		case have && w.dead&bit == 0 && math.Abs(n.readings[s]) < zeroRPM && !n.engaged:
+			w.suspectZero(a, s)
+		default:
+			w.doubt[s] = 0
+		}
+		if have {
+			w.heard[s] = n.at
+		} else if w.heard[s] == 0 {
+			w.heard[s] = n.at // from the first tick on
+		}
+		state := sensorSound
+		switch {
+		case c.lost || w.dead&bit != 0:
+			state = sensorZero
+		case !have && (w.state[s] == sensorSilent || n.at-w.heard[s] >= silentAfter):
+			state = sensorSilent
+		case !have:
+			state = w.state[s]
+		}
+		if state == w.state[s] {
+			continue
+		}
+		w.state[s] = state
+		e := SensorEvent{Signal: m.sensors[s].name, Finding: [...]string{"counts again", "reads 0 while its shaft turns", "no value"}[state], Bridged: n.engaged && k.bridged}
+		if n.engaged {
+			e.Gear = m.gears[n.gear].name
+		}
+		out.Events = append(out.Events, decode.Event{Time: n.at, Kind: KindSensor, Fields: e})
+	}
+}
+
+// judgeZero takes the doubt in a sensor that fell to 0 at once back where the
+// others show that its shaft does stand still, or nothing shows that it turns.
+func (w *watch) judgeZero(a *Analyzer, s int, c *channel) {
+	n, m := &a.now, a.model
+	switch {
+	case n.at < c.lostAt:
+		return // ticks before the fall
+	case n.engaged:
+		g := &m.gears[n.gear]
+		_, in := m.fit(g, &n.readings, n.have, nil)
+		if known(g.speed[s]) && math.Abs(g.speed[s]*in) < turningRPM {
+			c.trust()
+		}
+		return
+	case s == m.output && known(n.road):
+		if n.road < standingKmh {
+			c.trust()
+		}
+		return
+	}
+	for i := range m.sensors {
+		if i != s && n.have>>i&1 != 0 && math.Abs(n.readings[i]) >= mustTurnRPM {
+			return
+		}
+	}
+	if n.at-c.lostAt > second {
+		c.trust()
+	}
+}
+
+// suspectZero counts how long leaving out a sensor that reads 0 would show a
+// gear in which its shaft turns; long enough, and the sensor is left out. It
+// finds a sensor that was dead from the beginning.
+func (w *watch) suspectZero(a *Analyzer, s int) {
+	n, m, k := &a.now, a.model, &a.matcher
+	have := n.have &^ (1 << s)
+	limit := doubtTicks
+	moving := known(n.road) && n.road >= 2*standingKmh
+	if n.gear == standing {
+		if s != m.output || n.lever.parked() || (!moving && (known(n.road) || n.lever == leverUnknown)) {
+			w.doubt[s] = 0
+			return
+		}
+		limit = doubtStanding
+	}
+	fits := 0
+	for g := range m.gears {
+		c := m.gears[g].speed[s]
+		if !known(c) || c == 0 || !k.possible(n, m, g) {
+			continue
+		}
+		if score, in := m.fit(&m.gears[g], &n.readings, have, nil); score <= 1 && math.Abs(c*in) >= turningRPM && in >= 2*mustTurnRPM {
+			fits++
+		}
+	}
+	if fits == 0 && !(s == m.output && moving && bits.OnesCount64(have) < 2) {
+		w.doubt[s] = 0
+		return
+	}
+	if w.doubt[s]++; w.doubt[s] >= limit {
+		w.doubt[s] = 0
+		w.dead |= 1 << s
+	}
+}
+
+// outputFromRoad is the output speed that goes with a road speed, without sign;
+// NaN until the factor is known.
+func (w *watch) outputFromRoad(kmh float64) float64 { return kmh * w.roadFactor }
