@@ -94,6 +94,8 @@ type control struct {
 	lockup  int
 	lockCap float64 // capacity asked of the converter clutch [N·m]
 	pedal   float64 // filtered
+	outWas  float64 // output speed at the last step [rad/s]
+	outRate float64 // its rate, filtered [rad/s2]
 	fastOff float64 // time in which a lifted foot calls for no upshift [s]
 	lever   byte    // position obeyed
 	await   float64 // since the lever came to rest [s]
@@ -142,7 +144,7 @@ func upAt(pedal float64) float64 { return 1750 + 2200*math.Pow(pedal, 1.3) }
 
 func downAt(gear int, pedal float64) float64 {
 	if gear == 2 {
-		return 330 + 1200*pedal*pedal
+		return 405 + 1100*pedal*pedal
 	}
 	return 1000 + 1400*math.Pow(pedal, 1.6)
 }
@@ -193,6 +195,8 @@ func (c *control) step(dt float64, s *seen) {
 	c.t += dt
 	c.since += dt
 	c.fastOff -= dt
+	c.outRate += ((s.out-c.outWas)/dt - c.outRate) * dt / 0.04
+	c.outWas = s.out
 	before := c.pedal
 	c.pedal += (s.pedal - c.pedal) * dt / 0.1
 	if before-s.pedal > 0.15 {
@@ -339,6 +343,7 @@ func (c *control) stepShift(s *seen) {
 		time := 0.50 - 0.16*c.pedal
 		left := math.Max(0.07, time-c.t)
 		a := dir * math.Max(0, gap) / left * math.Min(1, 0.25+c.t/0.10)
+		a += dir * math.Max(0, dir*next.ratio*c.outRate) // the line may run away
 		x := dir * (c.inertia[i]*a - s.turbine)
 		if x > 0 {
 			c.demand(c.on, pressed+shareOn*x)

@@ -134,7 +134,7 @@ var drives = []Drive{
 		if p.rounds == 0 {
 			p.start()
 		}
-		p.add(manoeuvre{deed: pull, pedal: p.pick(0.12, 0.85), speed: p.pick(72, 95) * kmh, time: 60})
+		p.add(manoeuvre{deed: pull, pedal: p.pick(0.15, 0.90), speed: p.pick(72, 95) * kmh, time: 60})
 		if p.rng.IntN(3) == 0 {
 			p.add(manoeuvre{deed: pull, pedal: 0.10, speed: 100 * kmh, time: 2.5})
 		}
@@ -270,7 +270,7 @@ func (d *driver) step(dt, v, needed float64) {
 			break
 		}
 		if math.Abs(v) < 1.5 {
-			brake = math.Min(brake, 0.06+0.08*math.Abs(v)) // stop without a jerk
+			brake = 0.15 + math.Max(0, -d.cur.grade) // gently, but against the creeping gearbox
 		}
 		if math.Abs(v) < 0.02 {
 			d.still += dt
@@ -278,11 +278,10 @@ func (d *driver) step(dt, v, needed float64) {
 		}
 		if d.cur.deed == stall {
 			brake, pedal = 1, 0
-			if d.t > 0.5 {
+			if d.t > 0.5 && d.t < d.cur.time+0.5 {
 				pedal = d.cur.pedal
 			}
-			d.still = d.t
-			done = d.t > d.cur.time+0.5
+			done = d.t > d.cur.time+2 // the pedal first, then the brake
 		} else {
 			done = d.still > d.cur.time
 		}
@@ -295,7 +294,7 @@ func (d *driver) step(dt, v, needed float64) {
 	if pedal == 0 && d.pedal < 0.004 {
 		d.pedal = 0
 	}
-	if d.pedal > 0.02 && d.cur.deed != stall && brake > 0 {
+	if d.pedal > 0.02 && v > 0.5 {
 		brake = 0 // one foot for both
 	}
 	d.brake += math.Max(-3*dt, math.Min(1.5*dt, (brake-d.brake)*dt/0.1))

@@ -66,7 +66,7 @@ var elementNames = [numElements]string{
 
 // Default capacity of a slipping element [N·m]: enough to creep and to pull
 // gently, too little for half load.
-var slipDefault = [numElements]float64{260, 110, 230, 110, 500, 420}
+var slipDefault = [numElements]float64{260, 110, 230, 110, 250, 420}
 
 var contactNames = [4]string{"a", "b", "c", "m"}
 
@@ -111,7 +111,7 @@ func makeCatalogue() []Fault {
 	add(Fault{Name: "cooler-restricted", Text: "this part of the oil cooler's flow is blocked", Unit: "%", Default: 80, Low: 0, High: 100, kind: coolerRestricted})
 	add(Fault{Name: "lock-up-clutch-slips", Text: "the converter clutch carries no more than this torque", Unit: "N·m", Default: 60, Low: 0, High: 1000, kind: lockupSlips})
 	add(Fault{Name: "lock-up-clutch-shudders", Text: "the torque of the converter clutch swings by this much at 11 Hz", Unit: "%", Default: 60, Low: 0, High: 100, kind: lockupShudders})
-	add(Fault{Name: "main-pressure-low", Text: "the main pressure, and with it every element's capacity, is this much too low", Unit: "%", Default: 60, Low: 0, High: 100, kind: mainPressureLow})
+	add(Fault{Name: "main-pressure-low", Text: "the main pressure, and with it every element's capacity, is this much too low", Unit: "%", Default: 80, Low: 0, High: 100, kind: mainPressureLow})
 	add(Fault{Name: "stator-clutch-slips", Text: "the converter's stator turns backwards: no torque multiplication, low stall speed", kind: statorSlips})
 	add(Fault{Name: "engine-weak", Text: "the engine lacks this much of its torque", Unit: "%", Default: 30, Low: 0, High: 90, kind: engineWeak})
 	add(Fault{Name: "coolant-hot", Text: "the coolant settles this much above its normal temperature", Unit: "K", Default: 25, Low: 0, High: 60, kind: coolantHot})

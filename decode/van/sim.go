@@ -21,6 +21,7 @@ const (
 	airDrag    = 0.5 * 1.2 * 1.7 // half density times drag area [kg/m]
 	rolling    = 0.011           // of the weight
 	brakeForce = vehicleMass * 9 // at a full brake pedal [N]
+	parkForce  = vehicleMass * 5 // parking brake [N]
 	pawl       = 1e5             // parking pawl, torque at the output shaft [N·m]
 )
 
@@ -144,7 +145,11 @@ func (s *sim) step() {
 	}
 	s.lockCap = math.Min(s.lockCap, s.ill.lockupSlips)
 	bound[lockupClutch] = math.Max(0, s.lockCap) * dt
-	hold := (s.drv.brake*brakeForce + weight*rolling) * tyreRadius / axleRatio
+	force := s.drv.brake*brakeForce + weight*rolling
+	if s.drv.cur.deed == stall {
+		force += parkForce
+	}
+	hold := force * tyreRadius / axleRatio
 	if lever == 'P' && math.Abs(out) < 2 {
 		hold += pawl
 	}
