@@ -204,10 +204,7 @@ func newProblem(t *Train, sensors []Sensor, holding []int) (*problem, error) {
 func (p *problem) sensed() []row {
 	out := make([]row, len(p.sensors))
 	for i, s := range p.sensors {
-		out[i] = make(row, len(p.basis[s.Shaft]))
-		for j := range out[i] {
-			out[i][j].Set(&p.basis[s.Shaft][j])
-		}
+		out[i] = clone(p.basis[s.Shaft])
 	}
 	return out
 }

@@ -48,6 +48,15 @@ func (r row) add(column int, v int64) {
 	}
 }
 
+// clone copies a row; reduce works in place.
+func clone(a row) row {
+	out := make(row, len(a))
+	for i := range a {
+		out[i].Set(&a[i])
+	}
+	return out
+}
+
 // sign is that of the scalar product of r and x.
 func (r row) sign(x []*big.Rat) int {
 	var sum, term big.Rat

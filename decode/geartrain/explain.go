@@ -187,14 +187,6 @@ func parallel(a, b row) bool {
 	return len(r.pivots) == 1
 }
 
-func clone(a row) row {
-	out := make(row, len(a))
-	for i := range a {
-		out[i].Set(&a[i])
-	}
-	return out
-}
-
 // product is the scalar product of two residuals, each in units of the sensors'
 // standard deviations.
 func (x *Explainer) product(a, b []float64) float64 {

@@ -36,10 +36,7 @@ func (t *Train) Solve(applied []int, load Load) Row {
 	for _, held := range space.bySize() {
 		holding := space.elements(held)
 		all := slices.Concat(friction, holding)
-		gear := reduce(t.rows(all), lastOf(len(t.Shafts), t.Output, t.Input))
-		if len(gear.pivots) != len(open.pivots)+len(holding) || t.state(&gear) != InGear || !space.forward(held, space.every()) {
-			// A one-way clutch that adds no equation shares its torque in an
-			// undetermined way with a smaller subset, which decides.
+		if !space.makesGear(held) || !space.forward(held, space.every()) {
 			continue
 		}
 		torque := t.torques(all, load)
@@ -56,8 +53,7 @@ func (t *Train) Solve(applied []int, load Load) Row {
 			out.Holding[e] = true
 		}
 		out.State, out.Freewheels = InGear, nil
-		out.Freedom = len(gear.free)
-		out.Redundant = len(t.Sets) + len(all) - len(gear.pivots)
+		out.Freedom -= len(holding) // each adds an equation, none a redundant one
 		t.fill(&out, all, torque)
 		return out
 	}
@@ -194,12 +190,13 @@ type oneWaySpace struct {
 	rows    []row // over the free shafts, in order of elimination
 	freedom int
 	input   int // column of the input
+	output  row // the output's speed
 }
 
 // oneWaySpace requires that the input is free in m.
 func (t *Train) oneWaySpace(m *reduced) oneWaySpace {
 	n := m.null(len(t.Shafts))
-	s := oneWaySpace{freedom: len(m.free), input: slices.Index(m.free, t.Input)}
+	s := oneWaySpace{freedom: len(m.free), input: slices.Index(m.free, t.Input), output: n[t.Output]}
 	for e := range t.Elements {
 		if t.Elements[e].Kind != OneWay {
 			continue
@@ -234,6 +231,31 @@ func (s *oneWaySpace) bySize() []uint {
 	return out
 }
 
+// equations are copies of the rows of a subset, to be reduced.
+func (s *oneWaySpace) equations(subset uint) []row {
+	var out []row
+	for i, r := range s.rows {
+		if subset>>i&1 != 0 {
+			out = append(out, clone(r))
+		}
+	}
+	return out
+}
+
+// makesGear tells whether the train is in gear with the subset holding and each
+// of them adds an equation; one that adds none shares its torque in an
+// undetermined way with a smaller subset, which decides.
+func (s *oneWaySpace) makesGear(subset uint) bool {
+	input := make(row, s.freedom)
+	input[s.input].SetInt64(1)
+	held := reduce(s.equations(subset), lastOf(s.freedom))
+	if len(held.pivots) != bits.OnesCount(subset) || held.spans(input) || held.spans(s.output) {
+		return false
+	}
+	locked := reduce(append(s.equations(subset), input), lastOf(s.freedom))
+	return locked.spans(s.output)
+}
+
 func (s *oneWaySpace) elements(subset uint) []int {
 	var out []int
 	for i, e := range s.numbers {
@@ -255,17 +277,7 @@ func (s *oneWaySpace) forward(held, present uint) bool {
 		if tight&^present != 0 || tight&held != held {
 			continue
 		}
-		var m []row
-		for i, r := range s.rows {
-			if tight>>i&1 != 0 {
-				c := make(row, len(r))
-				for j := range c {
-					c[j].Set(&r[j])
-				}
-				m = append(m, c)
-			}
-		}
-		n := particular(m, s.freedom, s.input)
+		n := particular(s.equations(tight), s.freedom, s.input)
 		if n == nil {
 			continue
 		}
@@ -414,11 +426,7 @@ func (t *Train) SufficientSets(candidates, holding []int, limit int) [][]int {
 	rank := func(sets ...[]int) int {
 		var m []row
 		for _, c := range slices.Concat(sets...) {
-			r := make(row, len(open.free))
-			for j := range r {
-				r[j].Set(&n[candidates[c]][j])
-			}
-			m = append(m, r)
+			m = append(m, clone(n[candidates[c]]))
 		}
 		r := reduce(m, lastOf(len(open.free)))
 		return len(r.pivots)
