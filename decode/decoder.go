@@ -1,7 +1,9 @@
 package decode
 
 import (
+	"encoding/binary"
 	"math"
+	"math/bits"
 	"slices"
 
 	"gearwitness/capture"
@@ -228,29 +230,20 @@ func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) {
 		k := len(out.Samples)
 		out.Samples = slices.Grow(out.Samples, len(g.fields))[:k+len(g.fields)]
 		samples := out.Samples[k:]
-		for j := range g.fields {
-			fl := &g.fields[j]
-			raw := fl.bits.Load(&f.Data)
-			s := &samples[j]
-			s.Time, s.Signal, s.Status = f.Time, fl.signal, Valid
-			s.Value = fl.value(raw)
-			if s.Value < fl.low || s.Value > fl.high {
-				s.Status = Implausible
+		for j := range samples {
+			fl, s := &g.fields[j], &samples[j]
+			if fl.special {
+				*s = fl.sample(f)
+				continue
 			}
-			if fl.marked {
-				fl.mark(raw, s)
+			w := binary.LittleEndian.Uint64(f.Data[fl.off&(capture.MaxData-1):][:8])
+			if fl.big {
+				w = bits.ReverseBytes64(w)
 			}
+			w = w >> (fl.shift & 63) & fl.mask << (fl.extend & 63)
+			s.Time, s.Signal = f.Time, fl.signal
+			s.Value, s.Status = fl.scale(float64(int64(w) >> (fl.extend & 63)))
 		}
-	}
-}
-
-// mark gives the sample the status of a raw value that is none.
-func (f *field) mark(raw uint64, s *Sample) {
-	if st := f.status(raw); st != Valid {
-		s.Status, s.Value = st, 0
-	}
-	if s.Value != s.Value {
-		s.Status, s.Value = NotAvailable, 0
 	}
 }
 
@@ -307,14 +300,7 @@ func (d *Decoder) shared(fr *frame, g *group, f *capture.Frame, out *Output) {
 		if h.held && h.source != source && (fr.stale == 0 || f.Time-h.last < fr.stale) {
 			continue
 		}
-		raw := fl.bits.Load(&f.Data)
-		s := Sample{Time: f.Time, Signal: fl.signal, Value: fl.value(raw)}
-		if s.Value < fl.low || s.Value > fl.high {
-			s.Status = Implausible
-		}
-		if fl.marked {
-			fl.mark(raw, &s)
-		}
+		s := fl.sample(f)
 		*h = holder{s.Status == Valid || s.Status == Implausible, source, f.Time}
 		out.Samples = append(out.Samples, s)
 	}

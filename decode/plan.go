@@ -66,19 +66,26 @@ func within(raw int64, ranges []signals.RawRange) bool {
 	return false
 }
 
-// field is one signal in the data.
+// field is one signal in the data. What most fields need comes first and is
+// kept small: decoding is bound by how fast it can be read.
 type field struct {
-	bits   bits.Field
-	read   reading
-	extend uint8 // bits to shift up and arithmetically down again: the sign, 0 for unsigned
-	marked bool  // some raw values are no values: ask status
-	signal int32
-
+	signal             int32
+	off, shift         uint8 // see bits.Field.Window
+	extend             uint8 // bits to shift up and arithmetically down again: the sign, 0 for unsigned
+	big                bool
+	special            bool // takes the slow way: see sample
+	mask               uint64
 	resolution, offset float64
 	low, high          float64 // infinite where the file states no range
+	rare               *rare
+}
 
-	def *signals.Signal
-	sae bool // SAE J1939 ranges apply
+// rare is what only special fields need.
+type rare struct {
+	bits bits.Field
+	read reading
+	sae  bool // SAE J1939 ranges apply
+	def  *signals.Signal
 }
 
 // reading is how the bits become a number.
@@ -92,7 +99,7 @@ const (
 )
 
 // status tells what the raw value stands for.
-func (f *field) status(raw uint64) Status {
+func (f *rare) status(raw uint64) Status {
 	if within(f.def.Raw(raw), f.def.Missing) {
 		return NotAvailable
 	}
@@ -116,22 +123,41 @@ func (f *field) status(raw uint64) Status {
 	return NotAvailable
 }
 
-// value turns the raw value into the signal's unit.
-func (f *field) value(raw uint64) float64 {
-	var v float64
+// number reads the raw value as the number it is.
+func (f *rare) number(raw uint64) float64 {
 	switch f.read {
-	case whole:
-		v = float64(int64(raw<<f.extend) >> f.extend)
-	case unsigned:
-		v = float64(raw)
 	case float32s:
-		v = float64(math.Float32frombits(uint32(raw)))
+		return float64(math.Float32frombits(uint32(raw)))
 	case float64s:
-		v = math.Float64frombits(raw)
+		return math.Float64frombits(raw)
+	case unsigned:
+		return float64(raw)
 	}
+	return float64(f.def.Raw(raw))
+}
+
+// sample decodes a special field.
+func (f *field) sample(from *capture.Frame) Sample {
+	raw := f.rare.bits.Load(&from.Data)
+	s := Sample{Time: from.Time, Signal: f.signal, Status: f.rare.status(raw)}
+	if s.Status == Valid {
+		s.Value, s.Status = f.scale(f.rare.number(raw))
+	}
+	return s
+}
+
+// scale turns a raw number into the signal's unit and judges it.
+func (f *field) scale(v float64) (float64, Status) {
 	// The conversion keeps the compiler from fusing product and sum, so that
 	// every processor gives the same bits.
-	return float64(v*f.resolution) + f.offset
+	v = float64(v*f.resolution) + f.offset
+	switch {
+	case v >= f.low && v <= f.high:
+		return v, Valid
+	case v != v: // a float that is no number
+		return 0, NotAvailable
+	}
+	return v, Implausible
 }
 
 // route finds the frame for an identifier on one bus. Its maps are asked once
@@ -220,7 +246,7 @@ func (p *Plan) add(f *signals.File, e *signals.Entry[signals.Frame]) error {
 			Name: s.Name, Title: s.V.Title, Unit: s.V.Unit, Origin: FromFrame, States: fl.states(),
 			StaleAfter: fr.stale, Digits: digits(s.V.Resolution), Range: s.V.Range,
 		})
-		fr.need = max(fr.need, fl.bits.Need())
+		fr.need = max(fr.need, fl.rare.bits.Need())
 		conds, err := conditions(def, s.V.When, nil)
 		if err != nil {
 			return fmt.Errorf("signal %s: %w", s.Name, err)
@@ -314,7 +340,8 @@ func compileField(def *signals.Frame, s *signals.Entry[signals.Signal]) (field, 
 	if err != nil {
 		return field{}, err
 	}
-	fl := field{bits: b, resolution: s.V.Resolution, offset: s.V.Offset, low: math.Inf(-1), high: math.Inf(1), def: &s.V}
+	rare := &rare{bits: b, def: &s.V, sae: def.J1939() && s.V.Number == signals.Unsigned}
+	fl := field{resolution: s.V.Resolution, offset: s.V.Offset, low: math.Inf(-1), high: math.Inf(1), rare: rare}
 	if fl.resolution == 0 {
 		fl.resolution = 1
 	}
@@ -323,18 +350,19 @@ func compileField(def *signals.Frame, s *signals.Entry[signals.Signal]) (field, 
 	}
 	switch {
 	case s.V.Number == signals.Float && s.V.Bits == 32:
-		fl.read = float32s
+		rare.read = float32s
 	case s.V.Number == signals.Float && s.V.Bits == 64:
-		fl.read = float64s
+		rare.read = float64s
 	case s.V.Number == signals.Float:
 		return field{}, fmt.Errorf("a float of %d bits; expected 32 or 64", s.V.Bits)
 	case s.V.Number == signals.Signed:
 		fl.extend = uint8(64 - s.V.Bits)
 	case s.V.Bits == 64:
-		fl.read = unsigned
+		rare.read = unsigned
 	}
-	fl.sae = def.J1939() && s.V.Number == signals.Unsigned
-	fl.marked = fl.sae || len(s.V.Missing) > 0 || s.V.Number == signals.Float // which may be no number
+	var single bool
+	fl.off, fl.shift, fl.mask, fl.big, single = b.Window()
+	fl.special = rare.sae || len(s.V.Missing) > 0 || rare.read != whole || !single
 	return fl, nil
 }
 
@@ -342,8 +370,8 @@ func compileField(def *signals.Frame, s *signals.Entry[signals.Signal]) (field, 
 // value is no whole number has none, for it could not be told apart safely.
 func (f *field) states() signals.States {
 	var out signals.States
-	for _, st := range f.def.States {
-		v := f.value(uint64(st.V) & f.bits.Max())
+	for _, st := range f.rare.def.States {
+		v, _ := f.scale(f.rare.number(uint64(st.V) & f.rare.bits.Max()))
 		if v == math.Trunc(v) && math.Abs(v) < 1<<53 {
 			st.V = int64(v)
 			out = append(out, st)

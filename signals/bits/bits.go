@@ -115,6 +115,14 @@ func (f *Field) Load(data *[MaxData]byte) uint64 {
 	return w >> (f.shift & 63) & f.mask
 }
 
+// Window tells how one load reads the field, for loops that must not pay for a
+// call: take the eight bytes from index off on as a little-endian number, or a
+// big-endian one, shift it right and mask it. False for a field that spans nine
+// bytes, which no single load holds.
+func (f *Field) Window() (off, shift uint8, mask uint64, big, ok bool) {
+	return f.off, f.shift, f.mask, f.big, !f.wide
+}
+
 // Uint reads the field as an unsigned number; false if data is too short.
 func (f Field) Uint(data []byte) (uint64, bool) {
 	if len(data) < int(f.need) {

@@ -1,6 +1,7 @@
 package bits
 
 import (
+	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
@@ -56,6 +57,15 @@ func TestReadsLikeTheBitByBitReference(t *testing.T) {
 		want := reference(data[:], start, width, order)
 		if got := f.Load(&data); got != want {
 			t.Errorf("Load: got %#x, want %#x", got, want)
+		}
+		if off, shift, mask, big, ok := f.Window(); ok {
+			w := binary.LittleEndian.Uint64(data[off:])
+			if big {
+				w = binary.BigEndian.Uint64(data[off:])
+			}
+			if got := w >> shift & mask; got != want {
+				t.Errorf("Window: got %#x, want %#x", got, want)
+			}
 		}
 		short := data[:f.Need()]
 		if got, ok := f.Uint(short); !ok || got != want {
