@@ -311,10 +311,10 @@ func (b *bus) load(now capture.Stamp) (float64, bool) {
 
 // alarmView is what this package needs to know of an alarm event.
 type alarmView struct {
-	Alarm  string `json:"alarm"`
-	Level  string `json:"level"`
-	Say    string `json:"say"`
-	Active bool   `json:"active"`
+	Alarm string `json:"alarm"`
+	Level string `json:"level"`
+	State string `json:"state"` // raised or cleared; of others nothing follows
+	Say   string `json:"say"`
 }
 
 // shiftView is what this package needs to know of a shift event.
@@ -363,11 +363,11 @@ func (b *Board) event(e decode.Event) {
 func (b *Board) alarm(v alarmView, t float64) {
 	i := slices.IndexFunc(b.alarms, func(a Alarm) bool { return a.Name == v.Alarm })
 	switch {
-	case v.Active && i < 0 && len(b.alarms) < maxAlarms:
+	case v.State == "raised" && i < 0 && len(b.alarms) < maxAlarms:
 		b.alarms = append(b.alarms, Alarm{Name: v.Alarm, Level: v.Level, Say: v.Say, Since: t})
-	case v.Active && i >= 0:
+	case v.State == "raised" && i >= 0:
 		b.alarms[i].Level, b.alarms[i].Say = v.Level, v.Say
-	case !v.Active && i >= 0:
+	case v.State == "cleared" && i >= 0:
 		b.alarms = slices.Delete(b.alarms, i, i+1)
 	}
 }

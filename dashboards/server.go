@@ -67,7 +67,7 @@ func NewServer(o Options) *Server {
 	s := &Server{o: o, board: o.Board, instance: rand.Text()}
 	vehicle := o.Board.vehicle()
 	mux := http.NewServeMux()
-	mux.Handle("GET /", web.Handler())
+	mux.Handle("/", web.Handler())
 	mux.HandleFunc("GET /healthz", s.health)
 	mux.HandleFunc("GET /api/v1/status", func(w http.ResponseWriter, _ *http.Request) { reply(w, s.status()) })
 	mux.HandleFunc("GET /api/v1/vehicle", func(w http.ResponseWriter, _ *http.Request) { reply(w, vehicle) })
@@ -82,7 +82,7 @@ func NewServer(o Options) *Server {
 	mux.HandleFunc("GET /api/v1/marks", s.eventsHandler(decode.KindMark))
 	mux.HandleFunc("POST /api/v1/marks", s.markHandler)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
-		refuse(w, http.StatusNotFound, "there is nothing here; DEVELOPERS.md lists the addresses of this server")
+		refuse(w, http.StatusNotFound, "there is nothing at this address for this method; DEVELOPERS.md lists the addresses of this server")
 	})
 	s.handler = s.guard(mux)
 	return s

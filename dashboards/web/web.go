@@ -52,6 +52,11 @@ func Handler() http.Handler {
 	delete(contents, "index.html")
 
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method != http.MethodGet && r.Method != http.MethodHead {
+			w.Header().Set("Allow", "GET, HEAD")
+			http.Error(w, "this address can only be read", http.StatusMethodNotAllowed)
+			return
+		}
 		if r.URL.Path == "/" {
 			w.Header().Set("Cache-Control", "no-cache")
 			serve(w, r, "index.html", index)

@@ -1,1 +1,129 @@
+// Wires the page: finds its elements, opens the stream, hands things on.
 
+/** @import {Vehicle, Signal, SessionEvent, Status} from "./types.js" */
+import { Alerts } from "./alerts.js";
+import { head } from "./connection.js";
+import { ask, follow, sendMark } from "./feed.js";
+import { Graphs } from "./graphs.js";
+import { Happened } from "./happened.js";
+import { marking } from "./mark.js";
+import { allPanel, elementsPanel, figuresPanel, gearPanel } from "./panels.js";
+import { LiveValues } from "./values.js";
+
+/**
+ * @param {string} hook
+ * @returns {HTMLElement}
+ */
+function find(hook) {
+  const e = document.querySelector(`[data-hook="${hook}"]`);
+  if (!(e instanceof HTMLElement)) throw new Error(`the page has no ${hook}`);
+  return e;
+}
+
+const top_ = head(find);
+const alerts = new Alerts(find("alarms"), find("sound"));
+const marks = marking(find, sendMark);
+
+/** Asks until there is an answer: the program may be starting. @param {string} path */
+async function insist(path) {
+  for (;;) {
+    try {
+      return await ask(path);
+    } catch {
+      top_.contact(false);
+      await new Promise((done) => setTimeout(done, 1000));
+    }
+  }
+}
+
+/** @type {[Vehicle, {signals: Signal[]}]} */
+const [vehicle, list] = await Promise.all([insist("/api/v1/vehicle"), insist("/api/v1/signals")]);
+top_.contact(true);
+find("vehicle").textContent = vehicle.title;
+if (vehicle.title) document.title = `${vehicle.title} – gearwitness`;
+
+const values = new LiveValues(list.signals);
+const graphs = new Graphs(
+  { list: find("graphs"), spans: find("spans"), pause: find("pause"), resume: find("resume"), time: find("graph-time"), range: find("range") },
+  vehicle,
+  values,
+  ask,
+);
+const happened = new Happened(
+  { shifts: find("shifts"), shiftCount: find("shift-count"), shiftsEmpty: find("shifts-empty"), log: find("log"), logEmpty: find("log-empty") },
+  (t) => graphs.zoomTo(t - 6, t + 4),
+);
+find("elements").closest("section")?.toggleAttribute("hidden", vehicle.elements.length === 0);
+const panels = [
+  gearPanel(find, vehicle, values),
+  figuresPanel(find("figures"), vehicle, values),
+  elementsPanel(find("elements"), find("element-scale"), vehicle, values),
+  allPanel(/** @type {HTMLDetailsElement} */ (find("all")), find("all-rows"), /** @type {HTMLInputElement} */ (find("all-find")), list.signals, values),
+];
+
+/** @param {SessionEvent} e */
+function take(e) {
+  if (happened.add(e)) graphs.event(e);
+}
+
+let instance = "";
+/** @type {SessionEvent[]|null} what comes while the list of old events is asked for */
+let waiting = [];
+let fresh = false;
+
+follow("/api/v1/live", {
+  async start(m) {
+    if (instance && instance !== m.instance) {
+      location.reload(); // another run, perhaps another vehicle file
+      return;
+    }
+    const first = instance === "";
+    instance = m.instance;
+    if (!first) return;
+    const old = await insist("/api/v1/events");
+    for (const e of [...old.events, ...(waiting ?? [])]) take(e);
+    waiting = null;
+  },
+  values(m) {
+    const first = values.now === 0 && m.t > 0;
+    values.apply(m);
+    graphs.sample();
+    fresh = true;
+    if (first) graphs.backfill(m.t).catch(() => {}); // without it the graphs begin now
+  },
+  /** @param {Status} s */
+  status(s) {
+    top_.status(s);
+    top_.time(s.now);
+    marks.allow(s.can_mark);
+    alerts.show(s.alarms);
+  },
+  event(e) {
+    if (waiting) waiting.push(e);
+    else take(e);
+  },
+  contact(there) {
+    top_.contact(there);
+    document.body.toggleAttribute("data-old", !there);
+  },
+});
+
+function paint() {
+  // The browser does not call this in a hidden tab, so nothing is drawn there.
+  if (fresh) {
+    fresh = false;
+    for (const p of panels) p();
+  }
+  graphs.paint();
+  requestAnimationFrame(paint);
+}
+requestAnimationFrame(paint);
+
+document.addEventListener("keydown", (e) => {
+  if (e.ctrlKey || e.metaKey || e.altKey || e.repeat) return;
+  if (e.target instanceof HTMLInputElement && e.target.type !== "radio") return;
+  if (e.key === "m" || e.key === "M") {
+    e.preventDefault(); // the letter must not land in the note
+    marks.mark();
+  } else if (e.key === "p" || e.key === "P") graphs.pause();
+});

@@ -1,0 +1,85 @@
+// The head of the page: connection, recording, bus and time.
+
+/** @import {Status, Connection} from "./types.js" */
+import { setAttr, setText } from "./dom.js";
+import { bytes, clock, count } from "./format.js";
+
+/** @type {Record<string, string>} */
+const signs = { live: "●", starting: "○", ended: "■", playing: "▶" };
+
+/** @type {Connection} */
+export const noContact = {
+  state: "no_contact",
+  title: "No contact",
+  text: "This page hears nothing from the program; the figures are old. Is gearwitness still running? The page goes on by itself when it is back.",
+  playback: false,
+};
+
+/**
+ * What was lost, in words; empty when nothing was.
+ * @param {Status} s
+ */
+export function losses(s) {
+  /** @type {Map<string, number>} */
+  const by = new Map();
+  for (const b of s.buses) for (const [reason, n] of Object.entries(b.lost)) by.set(reason, (by.get(reason) ?? 0) + n);
+  if (s.recording.lost) by.set("not written", s.recording.lost);
+  return [...by].filter(([, n]) => n > 0).map(([reason, n]) => `${count(n)} ${reason}`).join(", ");
+}
+
+/**
+ * @param {(hook: string) => HTMLElement} find
+ * @returns {{status: (s: Status) => void, contact: (there: boolean) => void, time: (t: number) => void}}
+ */
+export function head(find) {
+  const at = {
+    box: find("connection"),
+    sign: find("connection-sign"),
+    word: find("connection-word"),
+    text: find("connection-text"),
+    bus: find("bus"),
+    time: find("time"),
+    announce: find("announce"),
+    recording: find("recording"),
+    recordingWord: find("recording-word"),
+    recordingFigures: find("recording-figures"),
+  };
+  let there = true;
+  let state = "";
+  /** @param {Connection} c */
+  const connection = (c) => {
+    const problem = !["live", "starting", "ended"].includes(c.state);
+    setAttr(at.box, "data-state", problem ? "problem" : c.playback && c.state === "live" ? "playing" : c.state);
+    setText(at.sign, problem ? "▲" : c.playback && c.state === "live" ? (signs.playing ?? "") : (signs[c.state] ?? ""));
+    setText(at.word, c.title + (c.playback && problem ? " (playing back)" : ""));
+    setText(at.text, c.text);
+    if (state !== c.state) {
+      // Told aloud on change only; the sentence itself may count seconds.
+      if (state !== "") setText(at.announce, `${c.title}. ${c.text}`);
+      state = c.state;
+    }
+  };
+  return {
+    status(s) {
+      if (!there) return;
+      connection(s.connection);
+      const r = s.recording;
+      const lost = losses(s);
+      setAttr(at.recording, "data-state", r.state === "recording" && lost ? "lossy" : r.state);
+      setAttr(at.recording, "title", r.folder ? `${r.text} ${r.folder}` : r.text);
+      setText(at.recordingWord, { recording: "Recording", off: "Not recording", sealed: "Sealed", failed: "Recording stopped" }[r.state] ?? r.state);
+      const figures = r.state === "off" ? "" : `${bytes(r.bytes)} · ${clock(s.now)}`;
+      const loss = lost ? `lost: ${lost}` : r.state === "off" ? "" : "nothing lost";
+      setText(at.recordingFigures, [figures, loss].filter(Boolean).join(" · "));
+      const bus = s.buses.map((b) => `${b.name} ${b.load === null ? `${count(b.frames)} ${b.text ? "lines" : "frames"}` : `${Math.round(b.load * 100)} %`}`).join(" · ");
+      setText(at.bus, bus && `bus load ${bus}`);
+    },
+    contact(is) {
+      there = is;
+      if (!is) connection(noContact);
+    },
+    time(t) {
+      setText(at.time, clock(t));
+    },
+  };
+}

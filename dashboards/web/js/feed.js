@@ -1,0 +1,84 @@
+// The connection to the program: opens the live stream, opens it again when it
+// breaks, and says whether there is contact.
+
+/** @import {Values, Status, SessionEvent, Start} from "./types.js" */
+
+/** Without a word for so long the program counts as gone; it speaks 20 times a second. */
+const silenceMs = 3000;
+/** A stream that a browser has given up is opened anew after this. */
+const againMs = 2000;
+
+/**
+ * @typedef {object} Listener
+ * @property {(m: Start) => void} start
+ * @property {(m: Values) => void} values
+ * @property {(m: Status) => void} status
+ * @property {(m: SessionEvent) => void} event
+ * @property {(there: boolean) => void} contact
+ */
+
+/**
+ * Follows the live stream for as long as the page is open.
+ * @param {string} url
+ * @param {Listener} to
+ */
+export function follow(url, to) {
+  let heard = Date.now();
+  let contact = true;
+  /** @type {EventSource} */
+  let source;
+  const open = () => {
+    source = new EventSource(url);
+    /** @param {string} name @param {(m: any) => void} give */
+    const on = (name, give) =>
+      source.addEventListener(name, (e) => {
+        heard = Date.now();
+        if (!contact) to.contact((contact = true));
+        give(JSON.parse(/** @type {MessageEvent} */ (e).data));
+      });
+    on("start", to.start);
+    on("values", to.values);
+    on("status", to.status);
+    on("event", to.event);
+    source.addEventListener("error", () => {
+      if (source.readyState === EventSource.CLOSED) setTimeout(open, againMs);
+    });
+  };
+  open();
+  setInterval(() => {
+    if (contact && Date.now() - heard > silenceMs) to.contact((contact = false));
+  }, 500);
+}
+
+/**
+ * Asks the program for a document.
+ * @param {string} path
+ * @returns {Promise<any>}
+ */
+export async function ask(path) {
+  const r = await fetch(path);
+  if (!r.ok) throw new Error(await reason(r));
+  return r.json();
+}
+
+/**
+ * Sends a mark.
+ * @param {string} text
+ */
+export async function sendMark(text) {
+  const r = await fetch("/api/v1/marks", {
+    method: "POST",
+    headers: { "Content-Type": "application/json" },
+    body: JSON.stringify({ text }),
+  });
+  if (!r.ok) throw new Error(await reason(r));
+}
+
+/** @param {Response} r */
+async function reason(r) {
+  try {
+    return (await r.json()).detail ?? r.statusText;
+  } catch {
+    return r.statusText;
+  }
+}

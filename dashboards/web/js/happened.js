@@ -1,0 +1,91 @@
+// What happened: the list of shifts, and the log of marks, alarms and other
+// events, newest first.
+
+/** @import {SessionEvent} from "./types.js" */
+import { make, setText } from "./dom.js";
+import { clock, none, number } from "./format.js";
+
+/** Rows kept in the document; older ones are in the session. */
+const mostShifts = 300;
+const mostLog = 100;
+
+/**
+ * @param {number|undefined|null} v
+ * @param {number} digits
+ * @param {string} unit
+ */
+function figure(v, digits, unit) {
+  return typeof v === "number" ? `${number(v, digits)} ${unit}` : none;
+}
+
+/**
+ * One line of the log for an event, or null where it is of no interest there.
+ * @param {SessionEvent} e
+ * @returns {{word: string, text: string, level: string}|null}
+ */
+export function logLine(e) {
+  const d = e.data;
+  switch (e.kind) {
+    case "mark":
+      return { word: "Mark", text: d.text ?? "", level: "mark" };
+    case "alarm":
+      return { word: `Alarm ${d.state ?? ""}`, text: d.say ?? d.alarm ?? "", level: d.state === "raised" ? d.level : "note" };
+    case "engagement":
+      return { word: "Engaged", text: `${d.from ?? ""}→${d.to ?? ""}, ${figure(d.duration_s, 2, "s")}`, level: "note" };
+    case "note":
+    case "loss":
+      return { word: e.kind === "loss" ? "Loss" : "Note", text: d.text ?? d.detail ?? d.reason ?? "", level: "note" };
+    default:
+      return null;
+  }
+}
+
+export class Happened {
+  /**
+   * @param {{shifts: HTMLElement, shiftCount: HTMLElement, shiftsEmpty: HTMLElement, log: HTMLElement, logEmpty: HTMLElement}} at
+   * @param {(t: number) => void} show called when a row is chosen, with its time
+   */
+  constructor(at, show) {
+    this.at = at;
+    this.show = show;
+    this.seen = 0;
+    this.shifts = 0;
+  }
+
+  /**
+   * Takes an event once; the stream may repeat those the lists began with.
+   * @param {SessionEvent} e
+   * @returns {boolean} whether it was new
+   */
+  add(e) {
+    if (e.seq <= this.seen) return false;
+    this.seen = e.seq;
+    if (e.kind === "shift") this.shift(e);
+    const line = logLine(e);
+    if (line) {
+      this.at.logEmpty.hidden = true;
+      this.at.log.prepend(make("li", { class: "log-item", "data-level": line.level }, this.time(e.t), make("strong", {}, line.word), " ", line.text));
+      while (this.at.log.childElementCount > mostLog) this.at.log.lastElementChild?.remove();
+    }
+    return true;
+  }
+
+  /** @param {SessionEvent} e */
+  shift(e) {
+    const d = e.data;
+    this.shifts++;
+    this.at.shiftsEmpty.hidden = true;
+    setText(this.at.shiftCount, String(this.shifts));
+    const took = typeof d.duration_s === "number" ? figure(d.duration_s, 2, "s") : "not seen to end";
+    const row = make("tr", {}, make("td", {}, this.time(e.t)), make("th", { scope: "row", class: "shift-name" }, `${d.from} → ${d.to}`), make("td", { class: "num" }, took), make("td", { class: "num" }, figure(d.flare_rpm, 0, "rpm")));
+    this.at.shifts.prepend(row);
+    while (this.at.shifts.childElementCount > mostShifts) this.at.shifts.lastElementChild?.remove();
+  }
+
+  /** @param {number} t */
+  time(t) {
+    const b = make("button", { type: "button", class: "time", title: "show in the graphs" }, clock(t, 1));
+    b.addEventListener("click", () => this.show(t));
+    return b;
+  }
+}

@@ -1,0 +1,54 @@
+// Marks: the moment is kept at once; a note may follow and is a mark of its own.
+
+import { setText } from "./dom.js";
+
+/**
+ * @param {(hook: string) => HTMLElement} find
+ * @param {(text: string) => Promise<void>} send
+ * @returns {{mark: () => void, allow: (can: boolean) => void}}
+ */
+export function marking(find, send) {
+  const button = /** @type {HTMLButtonElement} */ (find("mark"));
+  const form = /** @type {HTMLFormElement} */ (find("note"));
+  const said = find("note-said");
+  const text = /** @type {HTMLInputElement} */ (find("note-text"));
+  /** @param {string} words */
+  const put = async (words) => {
+    try {
+      await send(words);
+      setText(said, words === "" ? "Marked." : "Note added.");
+      return true;
+    } catch (e) {
+      setText(said, `Not marked: ${e instanceof Error ? e.message : String(e)}`);
+      return false;
+    }
+  };
+  const close = () => {
+    form.hidden = true;
+    button.focus();
+  };
+  const mark = () => {
+    if (button.disabled) return;
+    form.hidden = false;
+    text.value = "";
+    setText(said, "Marking …");
+    text.focus();
+    put("");
+  };
+  button.addEventListener("click", mark);
+  form.addEventListener("submit", async (e) => {
+    e.preventDefault();
+    const words = text.value.trim();
+    if (words === "" || (await put(words))) close();
+  });
+  find("note-close").addEventListener("click", close);
+  form.addEventListener("keydown", (e) => {
+    if (e.key === "Escape") close();
+  });
+  return {
+    mark,
+    allow(can) {
+      button.disabled = !can;
+    },
+  };
+}

@@ -1,0 +1,41 @@
+// The shapes of the program's JSON, as api.go and board.go of package
+// dashboards write them. Times are seconds since session start.
+
+/** @typedef {{state: string, title: string, text: string, playback: boolean}} Connection
+ *  state: starting, no_adapter, ended, no_frames, unknown_frames, stale, live; the page adds no_contact. */
+
+/** @typedef {{address: string, playback: boolean, state: string, text: string}} Source */
+
+/** @typedef {{name: string, device: string, text: boolean, bit_rate?: number, passive: boolean, frames: number,
+ *  load: number|null, lost: Record<string, number>}} Bus */
+
+/** @typedef {{state: string, folder?: string, bytes: number, frames: number, lost: number, text: string}} Recording
+ *  state: recording, off, sealed, failed. */
+
+/** @typedef {{name: string, level: string, say: string, since: number}} Alarm  level: note, caution, stop. */
+
+/** @typedef {{version: string, instance: string, start_s: number, now: number, connection: Connection,
+ *  sources: Source[], buses: Bus[], recording: Recording, alarms: Alarm[], samples: number, late: number,
+ *  pages: number, skipped: number, can_mark: boolean}} Status */
+
+/** @typedef {{name: string, ratio: number|null, holds: string[]}} Gear */
+
+/** @typedef {{name: string, title: string, kind: string, signal: string}} Element  kind: clutch, brake, one_way. */
+
+/** @typedef {{title: string, note?: string, roles: Record<string, string>, gears: Gear[], elements: Element[]}} Vehicle */
+
+/** @typedef {{name: string, title: string, unit: string, origin: string, states?: {value: number, text: string}[],
+ *  stale_after_s: number, digits: number, range?: [number, number], state: string, value: number|null,
+ *  text: string, at: number|null}} Signal */
+
+/** @typedef {{step_s: number, x: number[], signals: Record<string, Column>}} History */
+
+/** @typedef {{min: (number|null)[], max: (number|null)[], mid: (number|null)[]}} Column */
+
+/** @typedef {{seq: number, t: number, kind: string, data: Record<string, any>}} SessionEvent */
+
+/** @typedef {{t: number, i: number[], v: (number|null)[], s: number[], at: number[]}} Values  one message of the live stream. */
+
+/** @typedef {{instance: string, seq: number}} Start */
+
+export {};
