@@ -57,8 +57,11 @@ type queued struct {
 	frame capture.Frame
 }
 
-// maxCommand bounds what a host may send without a CR.
-const maxCommand = 64
+// Bounds on what a host may send without a CR and leave unread.
+const (
+	maxCommand = 64
+	maxAnswers = 4096
+)
 
 // NewAdapter builds the van that the vehicle file describes. With a clock the
 // drive runs in real time: a Read waits until the clock has reached the frame's
@@ -119,7 +122,12 @@ func (a *Adapter) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
-func (a *Adapter) answer(s string) { a.out = append(a.out, s...) }
+// answer queues an answer; those a host never reads are lost, as in a real adapter.
+func (a *Adapter) answer(s string) {
+	if len(a.out) < maxAnswers {
+		a.out = append(a.out, s...)
+	}
+}
 
 func (a *Adapter) command(c string) {
 	const done, refused = "\r", "\a"

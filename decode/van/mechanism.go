@@ -65,6 +65,16 @@ const (
 	axleRatio   = 3.90
 )
 
+// kinetic is the energy of motion [J].
+func (m *mechanism) kinetic(u *vec) (e float64) {
+	for j := range dof {
+		for k := range dof {
+			e += u[j] * m.mass[j][k] * u[k] / 2
+		}
+	}
+	return e
+}
+
 // gearRow is one gear of the element table, as the model needs it.
 type gearRow struct {
 	name  string
@@ -88,6 +98,7 @@ type mechanism struct {
 	response [numRows]vec   // change of u by a unit impulse in the row: M^-1 row^T
 	w        [numRows][numRows]float64
 	drive    [numShafts]vec // M^-1 shaft^T
+	mass     [dof][dof]float64
 	gear     [8]gearRow
 }
 
@@ -168,6 +179,7 @@ func newMechanism(tr *signals.Transmission) (*mechanism, error) {
 			}
 		}
 	}
+	m.mass = mass
 	inverse, ok := invert(mass, dof)
 	if !ok {
 		return nil, fmt.Errorf("van: the train of the vehicle file leaves a shaft without a path for torque")

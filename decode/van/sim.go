@@ -40,10 +40,11 @@ type sim struct {
 
 	ambient float64
 	grade   float64
-	speed   float64 // over ground [m/s]
-	road    float64 // force of air and slope against the van [N]
-	turbine float64 // torque at the input, of converter and its clutch [N·m]
-	lockCap float64 // of the converter clutch [N·m]
+	speed   float64          // over ground [m/s]
+	road    float64          // force of air and slope against the van [N]
+	bound   [numRows]float64 // largest impulse of each row in the last step [N·m·s]
+	turbine float64          // torque at the input, of converter and its clutch [N·m]
+	lockCap float64          // of the converter clutch [N·m]
 
 	toConverter, toPan float64 // heat since the temperatures last moved [J]
 	energy             energies
@@ -103,6 +104,7 @@ const (
 	streamSensor
 	streamBus
 	streamDropouts
+	streamOptions
 )
 
 // now is the time since the start.
@@ -173,20 +175,19 @@ func (s *sim) step() {
 	s.eng.step(dt, pedal, pump*rpm, limit, s.ctl.dip, s.ill.engineWeak, s.heat.coolant)
 	s.conv.step(pump, in, s.ill.statorSlips)
 
-	before := s.u
-	v := s.u
+	before, v := s.u, s.u
 	v[engine] += dt / engineInertia * (s.eng.torque - s.conv.pump)
 	v.addScaled(dt*s.conv.turbine, &m.drive[inputShaft])
 	v.addScaled(-dt*s.road*tyreRadius/axleRatio, &m.drive[outputShaft])
 	// Oil between released plates drags, more when cold.
 	viscous := 0.004 * (1 + math.Max(0, 40-s.heat.pan)*0.05)
-	var drag float64
-	for i := range numFriction {
-		slip := m.row[i].dot(&before)
-		v.addScaled(-dt*viscous*slip, &m.response[i])
-		drag += viscous * slip * slip
+	var drag [numFriction]float64
+	for i := range drag {
+		drag[i] = viscous * m.row[i].dot(&before)
+		v.addScaled(-dt*drag[i], &m.response[i])
 	}
-	s.fric.solve(&v, &bound)
+	s.bound = bound
+	s.fric.solve(&v, &s.bound)
 	s.u = v
 
 	s.turbine = s.conv.turbine + s.fric.impulse[lockupClutch]/dt
@@ -194,19 +195,24 @@ func (s *sim) step() {
 		s.shafts[i] = m.shaft[i].dot(&v) * rpm
 	}
 	s.speed = s.shafts[outputShaft] / rpm / axleRatio * tyreRadius
-	s.settle(&before, drag)
+	s.settle(&before, &drag)
 	s.steps++
 }
 
-// settle books work and heat of the step.
-func (s *sim) settle(before *vec, drag float64) {
+// settle books work and heat of the step. Every torque is constant over it, so
+// that torque times mean speed is its work exactly.
+func (s *sim) settle(before *vec, drag *[numFriction]float64) {
 	mean := func(row *vec) float64 { return (row.dot(before) + row.dot(&s.u)) / 2 }
 	pump := (before[engine] + s.u[engine]) / 2
 	e := &s.energy
 	e.engine += s.eng.torque * pump * dt
 	conv := (s.conv.pump*pump - s.conv.turbine*mean(&s.m.shaft[inputShaft])) * dt
 	e.converter += conv
-	e.drag += drag * dt
+	var churn float64
+	for i := range drag {
+		churn += drag[i] * mean(&s.m.row[i]) * dt
+	}
+	e.drag += churn
 	e.road += s.road * tyreRadius / axleRatio * mean(&s.m.shaft[outputShaft]) * dt
 	var rub float64
 	for i := range numElements {
@@ -219,7 +225,7 @@ func (s *sim) settle(before *vec, drag float64) {
 	s.toConverter += conv + lock
 	out := math.Abs(s.shafts[outputShaft]) / rpm
 	// Gears and bearings: 2 % of the power and churning, in the pan.
-	s.toPan += rub + drag*dt + (0.02*math.Abs(s.turbine)*pump+3*out)*dt
+	s.toPan += rub + churn + (0.02*math.Abs(s.turbine)*pump+3*out)*dt
 	// The pump's leakage and the converter's own churning warm the outlet.
 	s.toConverter += 2.2 * pump * dt
 	if s.steps%heatSteps == 0 {

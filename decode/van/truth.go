@@ -315,8 +315,10 @@ func (t *truth) finish(ns int64) {
 	t.close()
 }
 
-// end tells the last shift and writes out what is left.
+// end tells the last shift, if it is complete, and writes out what is left.
 func (t *truth) end(ns int64) {
-	t.finish(ns)
+	if t.shift.ended {
+		t.finish(ns)
+	}
 	t.flush()
 }

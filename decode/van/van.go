@@ -20,6 +20,8 @@ package van
 import (
 	"fmt"
 	"io"
+	"math"
+	"math/rand/v2"
 	"net/url"
 	"sort"
 	"strconv"
@@ -137,6 +139,26 @@ func (o *Options) temperature(to *float64, key, v string, low, high float64) err
 	}
 	*to = f
 	return nil
+}
+
+// RandomOptions returns a test drive for measuring accuracy: the seed decides the
+// driver's choices, the oil's temperature and the given number of different
+// faults, each with a start within the first minute and a size around its usual
+// one. Ten minutes of it hold about a hundred shifts.
+func RandomOptions(seed uint64, faults int) Options {
+	rng := rand.New(rand.NewPCG(seed, streamOptions))
+	o := DefaultOptions()
+	o.Seed, o.Drive, o.For = seed, "shifts", 10*time.Minute
+	o.Oil = math.Round(30 + 55*rng.Float64())
+	for _, i := range rng.Perm(len(catalogue))[:min(faults, len(catalogue))] {
+		f := &catalogue[i]
+		in := Injection{Name: f.Name, Start: time.Duration(rng.IntN(60)) * time.Second}
+		if f.Unit != "" {
+			in.Size = math.Max(f.Low, math.Min(f.High, math.Round(f.Default*(0.75+0.5*rng.Float64()))))
+		}
+		o.Faults = append(o.Faults, in)
+	}
+	return o
 }
 
 // Query writes the options as ParseOptions reads them, without Truth.
