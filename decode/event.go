@@ -1,10 +1,8 @@
 package decode
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
-	"strconv"
 
 	"gearwitness/capture"
 )
@@ -37,18 +35,7 @@ type Seconds int64
 func (s Seconds) MarshalJSON() ([]byte, error) { return AppendSeconds(nil, int64(s)), nil }
 
 // AppendSeconds appends ns as decimal seconds without trailing zeros.
-func AppendSeconds(b []byte, ns int64) []byte {
-	if ns < 0 {
-		b, ns = append(b, '-'), -ns
-	}
-	b = strconv.AppendInt(b, ns/1e9, 10)
-	if frac := ns % 1e9; frac != 0 {
-		b = append(b, '.')
-		digits := fmt.Sprintf("%09d", frac)
-		b = append(b, bytes.TrimRight([]byte(digits), "0")...)
-	}
-	return b
-}
+func AppendSeconds(b []byte, ns int64) []byte { return appendScaled(b, ns, 9) }
 
 // MarshalJSON writes one object: time_s, kind, then the fields.
 func (e Event) MarshalJSON() ([]byte, error) {

@@ -16,6 +16,7 @@ package pipeline
 
 import (
 	"fmt"
+	"math"
 	"reflect"
 	"slices"
 	"sort"
@@ -330,6 +331,16 @@ func (p *Pipeline) Table() *decode.Table { return p.table }
 
 // Now returns the event time: the latest time stamp seen.
 func (p *Pipeline) Now() capture.Stamp { return p.now }
+
+// Settled returns the time up to which every sample has been given out; what
+// comes later is later. Samples of frames come at once, those of the analysis
+// its delay behind.
+func (p *Pipeline) Settled() capture.Stamp {
+	if !p.begun {
+		return math.MinInt64
+	}
+	return min(p.now-1, p.nextTick-Tick-p.delay)
+}
 
 // Latest returns the last sample of a signal, whatever its status, and false
 // when there is none that counts at that time: never seen, or grown stale.
