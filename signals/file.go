@@ -16,14 +16,17 @@ import (
 	"gearwitness/signals/unit"
 )
 
-// File is one vehicle file, validated, with the libraries it uses merged in.
+// Format is the version of the format that this program reads and writes.
+const Format = 1
+
+// File is one vehicle file, validated, with the files it uses merged in.
 type File struct {
 	Format       int             `key:"format" help:"version of this format; 1"`
 	Vehicle      About           `key:"vehicle" help:"what is being described"`
 	Use          []string        `key:"use" help:"built-in libraries by bare name, other files by relative path"`
 	Buses        Named[Bus]      `key:"buses" help:"the CAN buses of the vehicle"`
 	Frames       Named[Frame]    `key:"frames" help:"frames and the signals in them"`
-	Computed     Named[Computed] `key:"computed" help:"signals computed from others"`
+	Computed     Named[Computed] `key:"computed" help:"signals computed from others" name:"identifier"`
 	Transmission *Transmission   `key:"transmission" help:"roles of signals, gear train, elements, gears, limits"`
 	Alarms       Named[Alarm]    `key:"alarms" help:"conditions that must be heard"`
 }
@@ -66,7 +69,7 @@ type BitRate int
 // Frame is one identifier on a bus and what its data mean.
 type Frame struct {
 	Bus        string        `key:"bus" help:"bus it is sent on; may be left out when there is one"`
-	ID         *uint32       `key:"id" help:"identifier, such as 0x1A4"`
+	ID         *uint32       `key:"id" help:"identifier, such as 0x1A4" write:"hex"`
 	Extended   bool          `key:"extended" help:"29-bit identifier"`
 	FD         bool          `key:"fd" help:"CAN FD frame"`
 	PGN        *uint32       `key:"pgn" help:"SAE J1939 parameter group instead of id; its rules then apply"`
@@ -77,7 +80,7 @@ type Frame struct {
 	Counter    *Counter      `key:"counter" help:"alive counter"`
 	Checksum   *Checksum     `key:"checksum" help:"check byte"`
 	Note       string        `key:"note" help:"free text"`
-	Signals    Named[Signal] `key:"signals" help:"the fields in the data"`
+	Signals    Named[Signal] `key:"signals" help:"the fields in the data" name:"identifier"`
 }
 
 // DataLength returns how many data bytes the frame is expected to have; for a
@@ -130,19 +133,19 @@ const (
 
 // Signal is one field of a frame: value = raw * Resolution + Offset.
 type Signal struct {
-	Start      BitPos       `key:"start" help:"byte.bit, both counted from 1"`
-	Bits       int          `key:"bits" help:"width, 1 to 64"`
-	Order      Order        `key:"order" help:"little (default) or big"`
-	Number     Number       `key:"number" help:"unsigned (default), signed or float"`
-	Resolution float64      `key:"resolution" help:"unit per step; 1 when left out"`
-	Offset     float64      `key:"offset" help:"value of raw 0"`
-	Unit       unit.Unit    `key:"unit" help:"such as rpm, °C, kPa"`
-	Range      *Range       `key:"range" help:"[lowest, highest] value that can be true"`
-	States     States       `key:"states" help:"text of raw values, such as {0: P, 1: R}"`
-	Missing    []RawRange   `key:"missing" help:"raw values that mean not available, such as 0xFFFF or [0xFE, 0xFF]"`
-	When       []Condition  `key:"when" help:"present only while another signal of the frame has a raw value, such as {page: 2}"`
-	Title      string       `key:"title" help:"shown instead of the name"`
-	Note       string       `key:"note" help:"free text"`
+	Start      BitPos      `key:"start" help:"byte.bit, both counted from 1" need:"yes"`
+	Bits       int         `key:"bits" help:"width, 1 to 64" need:"yes" need:"yes"`
+	Order      Order       `key:"order" help:"little (default) or big"`
+	Number     Number      `key:"number" help:"unsigned (default), signed or float"`
+	Resolution float64     `key:"resolution" help:"unit per step; 1 when left out"`
+	Offset     float64     `key:"offset" help:"value of raw 0"`
+	Unit       unit.Unit   `key:"unit" help:"such as rpm, °C, kPa"`
+	Range      *Range      `key:"range" help:"[lowest, highest] value that can be true"`
+	States     States      `key:"states" help:"text of raw values, such as {0: P, 1: R}"`
+	Missing    []RawRange  `key:"missing" help:"raw values that mean not available, such as 0xFFFF or [0xFE, 0xFF]"`
+	When       []Condition `key:"when" help:"present only while another signal of the frame has a raw value, such as {page: 2}"`
+	Title      string      `key:"title" help:"shown instead of the name"`
+	Note       string      `key:"note" help:"free text"`
 }
 
 // Field compiles the position of the signal. The file has been validated.
@@ -195,19 +198,19 @@ type RawRange struct{ Low, High int64 }
 
 // Counter is an alive counter: it grows by one a frame and wraps.
 type Counter struct {
-	Start BitPos `key:"start" help:"byte.bit of its least significant bit"`
+	Start BitPos `key:"start" help:"byte.bit of its least significant bit" need:"yes"`
 	Bits  int    `key:"bits" help:"width"`
 }
 
 // Checksum is a check byte over the other bytes of the frame.
 type Checksum struct {
-	Kind string `key:"kind" help:"crc8-sae-j1850, xor, sum ..."`
-	Byte int    `key:"byte" help:"position of the check byte, counted from 1"`
+	Kind string `key:"kind" help:"crc8-sae-j1850, xor, sum ..." need:"yes"`
+	Byte int    `key:"byte" help:"position of the check byte, counted from 1" need:"yes"`
 }
 
 // Computed is a signal computed from others.
 type Computed struct {
-	Formula string    `key:"formula" help:"expression over signal names"`
+	Formula string    `key:"formula" help:"expression over signal names" need:"yes"`
 	Unit    unit.Unit `key:"unit" help:"unit of the result"`
 	Title   string    `key:"title" help:"shown instead of the name"`
 	Note    string    `key:"note" help:"free text"`
@@ -215,11 +218,11 @@ type Computed struct {
 
 // Alarm is a condition that must be heard.
 type Alarm struct {
-	When  string        `key:"when" help:"condition over signal names that raises it"`
+	When  string        `key:"when" help:"condition over signal names that raises it" need:"yes"`
 	For   time.Duration `key:"for" help:"must hold this long first"`
 	Clear string        `key:"clear" help:"condition that ends it; the opposite of when if left out"`
-	Level Level         `key:"level" help:"note, caution or stop"`
-	Say   string        `key:"say" help:"spoken and shown"`
+	Level Level         `key:"level" help:"note, caution or stop" need:"yes"`
+	Say   string        `key:"say" help:"spoken and shown" need:"yes"`
 }
 
 // Level orders alarms.
@@ -263,27 +266,27 @@ type Roles struct {
 
 // Train is the kinematic description; method: Willis equations, one per set.
 type Train struct {
-	Shafts  []string      `key:"shafts" help:"every shaft by name; ground is the housing"`
-	Sets    Named[Set]    `key:"sets" help:"planetary sets"`
-	Input   string        `key:"input" help:"shaft driven by the converter"`
-	Output  string        `key:"output" help:"shaft that drives the wheels"`
+	Shafts  []string      `key:"shafts" help:"every shaft by name; ground is the housing" need:"yes"`
+	Sets    Named[Set]    `key:"sets" help:"planetary sets" need:"yes"`
+	Input   string        `key:"input" help:"shaft driven by the converter" need:"yes"`
+	Output  string        `key:"output" help:"shaft that drives the wheels" need:"yes"`
 	Sensors Named[Sensor] `key:"sensors" help:"speed signal: the shaft it reads"`
 }
 
 // Set is one planetary set.
 type Set struct {
-	Sun          string `key:"sun" help:"shaft of the sun gear"`
-	Ring         string `key:"ring" help:"shaft of the ring gear"`
-	Carrier      string `key:"carrier" help:"shaft of the planet carrier"`
-	SunTeeth     int    `key:"sun_teeth" help:"teeth of the sun gear"`
-	RingTeeth    int    `key:"ring_teeth" help:"teeth of the ring gear"`
+	Sun          string `key:"sun" help:"shaft of the sun gear" need:"yes"`
+	Ring         string `key:"ring" help:"shaft of the ring gear" need:"yes"`
+	Carrier      string `key:"carrier" help:"shaft of the planet carrier" need:"yes"`
+	SunTeeth     int    `key:"sun_teeth" help:"teeth of the sun gear" need:"yes"`
+	RingTeeth    int    `key:"ring_teeth" help:"teeth of the ring gear" need:"yes"`
 	DoublePinion bool   `key:"double_pinion" help:"two meshing planets between sun and ring"`
 	Planets      int    `key:"planets" help:"number of planets, for the assembly check"`
 }
 
 // Sensor is a speed sensor; its entry's name is the signal.
 type Sensor struct {
-	Shaft     string `key:"shaft" help:"shaft it reads"`
+	Shaft     string `key:"shaft" help:"shaft it reads" need:"yes"`
 	Magnitude bool   `key:"magnitude" help:"cannot tell the sense of rotation"`
 }
 
@@ -298,18 +301,18 @@ type Element struct {
 
 // Gear is one row of the element table.
 type Gear struct {
-	Holds []string `key:"holds" help:"elements that carry"`
+	Holds []string `key:"holds" help:"elements that carry" need:"yes"`
 }
 
 // Switch is a pressure switch; its entry's name is the signal.
 type Switch struct {
-	Element string        `key:"element" help:"element whose pressure it sees"`
-	Closed  string        `key:"closed" help:"state text or value that means pressure"`
+	Element string        `key:"element" help:"element whose pressure it sees" need:"yes"`
+	Closed  string        `key:"closed" help:"state text or value that means pressure" need:"yes"`
 	Settle  time.Duration `key:"settle" help:"time it may take to follow"`
 }
 
 // Limits are figures of this gearbox; 0 means the usual one.
 type Limits struct {
-	ConverterLockedRPM float64 `key:"converter_locked" help:"largest slip of a locked converter [rpm]"`
-	FlareRPM           float64 `key:"flare" help:"rise of input speed in an upshift that counts as a fault [rpm]"`
+	ConverterLockedRPM float64 `key:"converter_locked" help:"largest slip of a locked converter, such as 30 rpm" unit:"rpm"`
+	FlareRPM           float64 `key:"flare" help:"rise of input speed in an upshift that counts as a fault, such as 150 rpm" unit:"rpm"`
 }

@@ -1,0 +1,220 @@
+package signals
+
+import (
+	"reflect"
+	"slices"
+	"strconv"
+
+	"gearwitness/signals/diag"
+	"gearwitness/signals/unit"
+)
+
+// Ground is the name of the housing among shafts.
+const Ground = "ground"
+
+// quantity each role must have; roles not listed may have any.
+var roleUnits = map[string]unit.Unit{
+	"engine_speed": unit.RPM, "input_speed": unit.RPM, "output_speed": unit.RPM, "vehicle_speed": unit.KmPerHour,
+	"pedal": unit.Percent, "oil_pan": unit.Celsius, "oil_outlet": unit.Celsius, "coolant": unit.Celsius,
+}
+
+// validateTransmission checks that everything the gearbox refers to exists, and
+// that each part is described whole.
+func (r *reader) validateTransmission(f *File, signals map[string]known) {
+	t := f.Transmission
+	root := sub("", "transmission")
+	if t == nil || r.bad[root] {
+		return
+	}
+	signalNames := scope(signals).SymbolNames()
+
+	roles := reflect.ValueOf(t.Roles)
+	for _, fd := range fieldsOf(roles.Type()) {
+		name, p := roles.Field(fd.index).String(), sub(root, "roles", fd.key)
+		if !r.has(sub(root, "roles"), fd.key) {
+			continue
+		}
+		k, ok := signals[name]
+		if !ok {
+			r.unknown(p, "signal", name, signalNames)
+			continue
+		}
+		if want, ok := roleUnits[fd.key]; ok && !unit.Comparable(k.unit, want) {
+			r.wrong(p, "%s: expected a signal in a unit of %s such as %s, found %s in %s", fd.key, want.Dim().Name(), want, name, symbol(k.unit))
+		}
+	}
+	if t.Train != nil && len(t.Ratios) > 0 {
+		r.wrong(sub(root, "ratios"), "ratios: follow from the train; expected one of the two")
+	}
+	r.validateTrain(t, root, signals, signalNames)
+
+	for _, e := range t.Ratios {
+		if e.V == 0 && r.has(sub(root, "ratios"), e.Name) {
+			r.wrong(sub(root, "ratios", e.Name), "expected a ratio other than 0, negative for reverse")
+		}
+	}
+	r.gearNames(sub(root, "ratios"), names(t.Ratios))
+	r.gearNames(sub(root, "gears"), names(t.Gears))
+
+	elements := names(t.Elements)
+	for _, g := range t.Gears {
+		p := sub(root, "gears", g.Name, "holds")
+		seen := make(map[string]bool)
+		for i, h := range g.V.Holds {
+			switch {
+			case !slices.Contains(elements, h):
+				r.unknown(sub(p, itoa(i)), "element", h, elements)
+			case seen[h]:
+				r.wrong(sub(p, itoa(i)), "holds: %q stands here twice", h)
+			}
+			seen[h] = true
+		}
+	}
+	for _, s := range t.Switches {
+		p := sub(root, "switches", s.Name)
+		k, ok := signals[s.Name]
+		if !ok {
+			r.fail(at(s), "unknown signal %q%s", s.Name, diag.Suggest(s.Name, signalNames))
+			continue
+		}
+		if r.has(p, "element") && !slices.Contains(elements, s.V.Element) {
+			r.unknown(sub(p, "element"), "element", s.V.Element, elements)
+		}
+		if r.has(p, "closed") {
+			if len(k.states) > 0 && k.states.Index(s.V.Closed) < 0 {
+				r.unknown(sub(p, "closed"), "state of "+s.Name, s.V.Closed, names(k.states))
+			} else if _, err := readFloat(s.V.Closed); len(k.states) == 0 && err != nil {
+				r.wrong(sub(p, "closed"), "closed: %s has no states; expected a number, found %q", s.Name, s.V.Closed)
+			}
+		}
+	}
+}
+
+// gearNames: 1 to 99, R and N are what the analysis can name.
+func (r *reader) gearNames(p string, list []string) {
+	for _, g := range list {
+		n, err := readInt(g)
+		if g != "R" && (err != nil || n < 1 || n > 99 || itoa(int(n)) != g) {
+			r.wrong(sub(p, g), "expected gears called 1, 2, 3 ... or R, found %q", g)
+		}
+	}
+}
+
+func (r *reader) validateTrain(t *Transmission, root string, signals map[string]known, signalNames []string) {
+	if t.Train == nil {
+		for _, e := range t.Elements {
+			r.fail(at(e), "element %q needs the gear train; expected the key train", e.Name)
+			break
+		}
+		return
+	}
+	tr, p := t.Train, sub(root, "train")
+	shafts := append(slices.Clone(tr.Shafts), Ground)
+	for i, s := range tr.Shafts {
+		switch msg := badName(s, false); {
+		case msg != "":
+			r.wrong(sub(p, "shafts", itoa(i)), "%s", msg)
+		case s == Ground:
+			r.wrong(sub(p, "shafts", itoa(i)), "%q is the housing, always there; expected other shafts only", Ground)
+		case slices.Index(tr.Shafts, s) < i:
+			r.wrong(sub(p, "shafts", itoa(i)), "shaft %q stands here twice", s)
+		}
+	}
+	shaft := func(at, name string, ground bool) {
+		switch {
+		case name == Ground && !ground:
+			r.wrong(at, "expected a shaft, found the housing")
+		case !slices.Contains(shafts, name):
+			r.unknown(at, "shaft", name, shafts)
+		}
+	}
+	for key, name := range map[string]string{"input": tr.Input, "output": tr.Output} {
+		if r.has(p, key) {
+			shaft(sub(p, key), name, false)
+		}
+	}
+	if tr.Input == tr.Output && r.has(p, "input", "output") {
+		r.wrong(sub(p, "output"), "output: expected another shaft than the input")
+	}
+	for _, e := range tr.Sets {
+		s, at := e.V, sub(p, "sets", e.Name)
+		for key, name := range map[string]string{"sun": s.Sun, "ring": s.Ring, "carrier": s.Carrier} {
+			if r.has(at, key) {
+				shaft(sub(at, key), name, true)
+			}
+		}
+		if r.has(at, "sun", "ring", "carrier") && (s.Sun == s.Ring || s.Sun == s.Carrier || s.Ring == s.Carrier) {
+			r.fail(span{e.Pos, len(e.Name)}, "set %q: sun, ring and carrier must be three shafts", e.Name)
+		}
+		if r.has(at, "sun_teeth", "ring_teeth") && (s.SunTeeth < 1 || s.RingTeeth <= s.SunTeeth || s.RingTeeth > 10000) {
+			r.wrong(sub(at, "ring_teeth"), "ring_teeth: expected more teeth than the sun has, and at least one there, found %d and %d", s.RingTeeth, s.SunTeeth)
+		} else if r.has(at, "planets") {
+			r.assembly(s, at)
+		}
+	}
+	for _, e := range tr.Sensors {
+		if k, ok := signals[e.Name]; !ok {
+			r.fail(at(e), "unknown signal %q%s", e.Name, diag.Suggest(e.Name, signalNames))
+		} else if !unit.Comparable(k.unit, unit.RPM) {
+			r.fail(at(e), "expected a signal in a unit of rotational speed such as rpm, found %s in %s", e.Name, symbol(k.unit))
+		}
+		if q := sub(p, "sensors", e.Name); r.has(q, "shaft") {
+			shaft(sub(q, "shaft"), e.V.Shaft, false)
+		}
+	}
+	for _, e := range t.Elements {
+		q := sub(root, "elements", e.Name)
+		given := 0
+		pair := func(key string, list []string) {
+			if len(list) == 0 {
+				return
+			}
+			given++
+			if len(list) != 2 {
+				r.wrong(sub(q, key), "%s: expected two shafts, found %d", key, len(list))
+				return
+			}
+			for i, s := range list {
+				shaft(sub(q, key, itoa(i)), s, key == "one_way")
+			}
+			if list[0] == list[1] {
+				r.wrong(sub(q, key), "%s: expected two different shafts", key)
+			}
+		}
+		pair("clutch", e.V.Clutch)
+		pair("one_way", e.V.OneWay)
+		if e.V.Brake != "" {
+			given++
+			shaft(sub(q, "brake"), e.V.Brake, false)
+		}
+		if given != 1 && !r.bad[q] && !r.bad[sub(q, "clutch")] && !r.bad[sub(q, "brake")] && !r.bad[sub(q, "one_way")] {
+			r.fail(at(e), "element %q: expected one of clutch, brake or one_way, found %d of them", e.Name, given)
+		}
+	}
+}
+
+// assembly warns where the planets of a set cannot be put in, by the rules for
+// unshifted teeth: (sun + ring) divisible by the number of planets, with double
+// pinions (ring - sun).
+func (r *reader) assembly(s Set, at string) {
+	sum := s.SunTeeth + s.RingTeeth
+	if s.DoublePinion {
+		sum = s.RingTeeth - s.SunTeeth
+	}
+	w := r.where(sub(at, "planets"))
+	switch {
+	case s.Planets < 1 || s.Planets > 32:
+		r.wrong(sub(at, "planets"), "planets: expected 1 to 32, found %d", s.Planets)
+	case sum%s.Planets != 0:
+		r.found.Warn(w.pos, w.length, "%d planets do not fit evenly between %d and %d teeth; look at the figures, unless the teeth are shifted", s.Planets, s.SunTeeth, s.RingTeeth)
+	}
+}
+
+func symbol(u unit.Unit) string {
+	if u == unit.None {
+		return "no unit"
+	}
+	return string(u)
+}
+
+func itoa(i int) string { return strconv.Itoa(i) }

@@ -1,0 +1,140 @@
+package signals
+
+import (
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strings"
+
+	"gearwitness/signals/diag"
+)
+
+// Load reads and checks the vehicle file at a path of this machine, and the
+// files it uses. The error is a diag.List when it is about the text, one plain
+// sentence when the file cannot be read. Warnings alone are no error; Check
+// returns them.
+func Load(path string) (*File, error) {
+	f, list, err := Check(path)
+	if err != nil {
+		return nil, err
+	}
+	if err := list.Err(); err != nil {
+		return nil, err
+	}
+	return f, nil
+}
+
+// Check reads the vehicle file at a path and returns all that is to be said
+// about it, warnings included. The error is one plain sentence when the file
+// cannot be read; the File is nil when the list holds an error.
+func Check(path string) (*File, diag.List, error) {
+	text, err := readFile(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	f, list := Parse(filepath.ToSlash(path), text, func(name string) ([]byte, error) {
+		return readFile(filepath.FromSlash(name))
+	})
+	return f, list, nil
+}
+
+// readFile reads a file of bounded size, with errors for people.
+func readFile(path string) ([]byte, error) {
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, fmt.Errorf("there is no file %s; look at its name and folder", path)
+	case err != nil:
+		return nil, fmt.Errorf("%s cannot be read: %w", path, plain(err))
+	case info.IsDir():
+		return nil, fmt.Errorf("%s is a folder; expected a vehicle file such as van.yaml", path)
+	case info.Size() > maxFileBytes:
+		return nil, fmt.Errorf("%s has %d bytes; a vehicle file has at most %d", path, info.Size(), maxFileBytes)
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("%s cannot be read: %w", path, plain(err))
+	}
+	return text, nil
+}
+
+// plain drops the operation and path that errors of the system repeat.
+func plain(err error) error {
+	var at *fs.PathError
+	if errors.As(err, &at) {
+		return at.Err
+	}
+	return err
+}
+
+// Parse reads and checks a vehicle file. name stands in findings and is what
+// relative names in `use` refer to; open reads such a file, and may be nil when
+// none can be. Every mistake found is in the list, sorted; the File is nil when
+// one of them is an error.
+func Parse(name string, text []byte, open func(name string) ([]byte, error)) (*File, diag.List) {
+	r := reader{open: open, spans: make(map[string]span), bad: make(map[string]bool), files: make(map[string]*source)}
+	f := new(File)
+	r.read(name, text, f)
+	if len(f.Frames) > 0 || len(f.Computed) > 0 || f.Transmission != nil || r.found.Errors() == 0 {
+		r.complete(reflect.ValueOf(f).Elem(), "", span{diag.Pos{File: name, Line: 1, Column: 1}, 1})
+		r.resolve(f)
+		r.validate(f)
+	}
+	r.found.Sort()
+	if r.found.Errors() > 0 {
+		return nil, r.found
+	}
+	return f, r.found
+}
+
+//go:embed library
+var library embed.FS
+
+//go:embed van.yaml
+var van []byte
+
+//go:embed truck.yaml
+var truck []byte
+
+// Van returns the vehicle file of the demonstration's parcel van.
+func Van() []byte { return slices.Clone(van) }
+
+// Truck returns an example for a vehicle that speaks SAE J1939.
+func Truck() []byte { return slices.Clone(truck) }
+
+const libraryRoot = "library/"
+
+// libraryName returns how a built-in library is called in findings.
+func libraryName(ref string) string { return libraryRoot + ref + ".yaml" }
+
+// Libraries lists the built-in libraries, such as "j1939/powertrain".
+func Libraries() []string {
+	var list []string
+	fs.WalkDir(library, ".", func(p string, d fs.DirEntry, err error) error {
+		if err == nil && !d.IsDir() {
+			list = append(list, strings.TrimSuffix(strings.TrimPrefix(p, libraryRoot), ".yaml"))
+		}
+		return err
+	})
+	return list
+}
+
+// Builtin returns the text of a built-in library.
+func Builtin(name string) ([]byte, error) { return builtin(name) }
+
+func builtin(ref string) ([]byte, error) {
+	if text, err := library.ReadFile(path.Clean(libraryName(ref))); err == nil && slices.Contains(Libraries(), ref) {
+		return text, nil
+	}
+	hint := ""
+	if n := diag.Nearest(ref, Libraries()); n != "" {
+		hint = fmt.Sprintf("; did you mean %q?", n)
+	}
+	return nil, fmt.Errorf("unknown library %q; expected one of %s, or the relative path of a .yaml file%s", ref, strings.Join(Libraries(), ", "), hint)
+}
