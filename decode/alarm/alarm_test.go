@@ -1,0 +1,139 @@
+package alarm
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+	"gearwitness/signals"
+)
+
+const ms = capture.Stamp(time.Millisecond)
+
+// rig feeds samples to one rule over two signals, oil and speed, which grow
+// stale after 100 ms.
+type rig struct {
+	t          *testing.T
+	table      decode.Table
+	view       *decode.View
+	set        *Set
+	oil, speed int32
+}
+
+func newRig(t *testing.T, a signals.Alarm) *rig {
+	t.Helper()
+	r := &rig{t: t}
+	r.oil = r.table.Add(decode.Info{Name: "oil", Unit: "°C", StaleAfter: 100 * ms})
+	r.speed = r.table.Add(decode.Info{Name: "speed", Unit: "rpm", StaleAfter: 100 * ms})
+	r.view = decode.NewView(&r.table)
+	f := &signals.File{Alarms: signals.Named[signals.Alarm]{{Name: "hot", V: a}}}
+	var err error
+	if r.set, err = New(f, r.view, &r.table); err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// put feeds one sample and returns what happens, one short text an event.
+func (r *rig) put(at capture.Stamp, signal int32, value float64, status decode.Status) string {
+	var out decode.Output
+	r.set.Advance(at, &out)
+	r.view.Put(decode.Sample{Time: at, Signal: signal, Value: value, Status: status})
+	r.set.Changed(signal)
+	r.set.Evaluate(at, &out)
+	return r.text(&out)
+}
+
+func (r *rig) pass(at capture.Stamp) string {
+	var out decode.Output
+	r.set.Advance(at, &out)
+	return r.text(&out)
+}
+
+func (r *rig) text(out *decode.Output) string {
+	var parts []string
+	for _, e := range out.Events {
+		text, err := json.Marshal(e)
+		if err != nil {
+			r.t.Fatal(err)
+		}
+		s := strings.TrimPrefix(string(text), `{"time_s":`)
+		s = strings.Replace(s, `,"kind":"alarm","alarm":"hot","level":"caution","state":`, " ", 1)
+		parts = append(parts, strings.TrimSuffix(strings.Replace(s, `,"say":"Hot."`, "", 1), "}"))
+	}
+	return strings.Join(parts, "; ")
+}
+
+func (r *rig) want(got, want string) {
+	r.t.Helper()
+	if got != want {
+		r.t.Errorf("got %q, want %q", got, want)
+	}
+}
+
+func TestRaisedAfterItsTimeAndClearedBelowItsBand(t *testing.T) {
+	r := newRig(t, signals.Alarm{When: "oil > 130", For: 50 * time.Millisecond, Clear: "oil < 120", Level: signals.LevelCaution, Say: "Hot."})
+	r.want(r.put(0, r.oil, 131, decode.Valid), "")
+	r.want(r.put(40*ms, r.oil, 130, decode.Valid), "") // too short
+	r.want(r.put(50*ms, r.oil, 131, decode.Valid), "")
+	r.want(r.put(90*ms, r.oil, 140, decode.Valid), "")
+	if s := r.set.List(90 * ms)[0]; s.State != Pending || s.Since != 50*ms || s.Missing != nil {
+		t.Errorf("status %+v", s)
+	}
+	// The moment is that of the rule, not of the next sample.
+	r.want(r.put(110*ms, r.oil, 140, decode.Valid), `0.1 "raised"`)
+	r.want(r.put(120*ms, r.oil, 125, decode.Valid), "") // inside the band
+	if s := r.set.List(120 * ms)[0]; s.State != Raised || s.Since != 100*ms {
+		t.Errorf("status %+v", s)
+	}
+	r.want(r.put(130*ms, r.oil, 119, decode.Valid), `0.13 "cleared","raised_s":0.1`)
+	r.want(r.put(140*ms, r.oil, 125, decode.Valid), "")
+}
+
+func TestWithoutAClearConditionTheOppositeEnds(t *testing.T) {
+	r := newRig(t, signals.Alarm{When: "oil > 130 and speed > 100", Level: signals.LevelCaution, Say: "Hot."})
+	r.want(r.put(0, r.oil, 131, decode.Valid), "")
+	r.want(r.put(0, r.speed, 200, decode.Valid), `0 "raised"`)
+	r.want(r.put(10*ms, r.speed, 50, decode.Valid), `0.01 "cleared","raised_s":0`)
+}
+
+func TestMissingInputsNeitherRaiseNorClear(t *testing.T) {
+	r := newRig(t, signals.Alarm{When: "oil > 130", For: 50 * time.Millisecond, Clear: "oil < 120", Level: signals.LevelCaution, Say: "Hot."})
+	r.want(r.pass(5000*ms), "") // nothing has come yet: no loss
+	if s := r.set.List(5000 * ms)[0]; len(s.Missing) != 1 || s.Missing[0] != "oil" {
+		t.Errorf("status %+v", s)
+	}
+	r.want(r.put(6000*ms, r.oil, 131, decode.Valid), "")
+	// Lost while pending: the time it held does not count any more.
+	r.want(r.put(6040*ms, r.oil, 0, decode.NotAvailable), `6.04 "no data","missing":["oil"]`)
+	r.want(r.put(6045*ms, r.oil, 0, decode.Faulty), "")
+	r.want(r.pass(6100*ms), "")
+	r.want(r.put(6120*ms, r.oil, 131, decode.Valid), `6.12 "data again"`)
+	r.want(r.pass(6180*ms), `6.17 "raised"`)
+	// Lost while raised: it stays raised, and says at what time it went blind.
+	r.want(r.pass(6500*ms), `6.22 "no data","missing":["oil"]`)
+	if s := r.set.List(6500 * ms)[0]; s.State != Raised || len(s.Missing) != 1 {
+		t.Errorf("status %+v", s)
+	}
+	r.want(r.put(6600*ms, r.oil, 500, decode.Implausible), "")
+	r.want(r.put(6610*ms, r.oil, 115, decode.Valid), `6.61 "data again"; 6.61 "cleared","raised_s":6.17`)
+}
+
+func TestAConditionThatTheRestDecidesIsDecided(t *testing.T) {
+	r := newRig(t, signals.Alarm{When: "oil > 130 or speed > 100", Level: signals.LevelCaution, Say: "Hot."})
+	r.want(r.put(0, r.oil, 131, decode.Valid), `0 "raised"`) // whatever the speed
+}
+
+func TestRefusesConditionsThatAreNone(t *testing.T) {
+	var table decode.Table
+	table.Add(decode.Info{Name: "oil", Unit: "°C"})
+	for _, a := range []signals.Alarm{{When: "oill > 3"}, {When: "oil"}, {When: "oil > 3", Clear: "oil <"}} {
+		f := &signals.File{Alarms: signals.Named[signals.Alarm]{{Name: "hot", V: a}}}
+		if _, err := New(f, decode.NewView(&table), &table); err == nil || !strings.HasPrefix(err.Error(), "alarm hot: ") {
+			t.Errorf("%+v: %v", a, err)
+		}
+	}
+}
