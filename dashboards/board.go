@@ -176,7 +176,7 @@ func (b *Board) Take(out *decode.Output) {
 			b.decoded = max(b.decoded, s.Time)
 		}
 		l := &b.latest[s.Signal]
-		valid := s.Status == decode.Valid || s.Status == decode.Implausible
+		valid := s.Status == decode.Valid // what cannot be true is shown in words, not drawn
 		if !b.history.add(s.Signal, s.Time, s.Value, valid) {
 			b.late++
 			continue

@@ -123,8 +123,9 @@ func (f *feed) run(b *Board, d time.Duration) {
 	}
 }
 
+// put rounds as a sensor does, and so that every processor gets the same.
 func (f *feed) put(name string, v float64) {
-	if !f.quiet[name] {
+	if v = math.Round(v*64) / 64; !f.quiet[name] {
 		f.out.Samples = append(f.out.Samples, decode.Sample{Time: f.now, Signal: f.table.Index(name), Value: v})
 	}
 }

@@ -16,7 +16,8 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
-	"gearwitness/capture")
+	"gearwitness/capture"
+)
 
 var pictures = flag.String("pictures", "", "write pictures of the page into this directory")
 

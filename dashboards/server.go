@@ -69,6 +69,7 @@ func NewServer(o Options) *Server {
 	mux := http.NewServeMux()
 	mux.Handle("/", web.Handler())
 	mux.HandleFunc("GET /healthz", s.health)
+	mux.Handle("GET /metrics", s.metrics())
 	mux.HandleFunc("GET /api/v1/status", func(w http.ResponseWriter, _ *http.Request) { reply(w, s.status()) })
 	mux.HandleFunc("GET /api/v1/vehicle", func(w http.ResponseWriter, _ *http.Request) { reply(w, vehicle) })
 	mux.HandleFunc("GET /api/v1/signals", func(w http.ResponseWriter, _ *http.Request) {

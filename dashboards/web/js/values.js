@@ -42,8 +42,7 @@ export class LiveValues {
    * @param {number} i
    */
   current(i) {
-    const s = this.state[i];
-    return s === State.valid || s === State.implausible ? (this.value[i] ?? NaN) : NaN;
+    return this.state[i] === State.valid ? (this.value[i] ?? NaN) : NaN;
   }
 
   /**
