@@ -1,0 +1,285 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+	"gearwitness/decode/pipeline"
+	"gearwitness/signals"
+)
+
+func newDecode() *cobra.Command {
+	var o decodeOptions
+	cmd := &cobra.Command{
+		Use:   "decode INPUT",
+		Short: "Decode and analyse a recording as fast as possible",
+		Long: `decode computes samples and events from INPUT, the same ones that were seen live
+and the same on every run. INPUT is a capture file (pcapng), a session folder,
+or any source (van:?seed=7&for=20m, slcan:...), which is then not paced.
+
+Samples are CSV (time_s,signal,value,unit), events one JSON object a line. The
+name - is standard output. A file appears only when it is complete.
+
+Exit status: 0 done, 2 used wrong, 3 failed.`,
+		Example: `  gearwitness decode sessions/2026-11-25_10-00-00_parcel-van --events -
+  gearwitness decode drive.pcapng --vehicle van.yaml --samples samples.csv --events events.jsonl
+  gearwitness decode 'van:?seed=7&for=5m' --events - --truth truth.jsonl`,
+		Args: argument("INPUT", "a capture file, a session folder or a source"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.input = args[0]
+			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.vehicle, "vehicle", "", "vehicle file; a session and the van bring their own")
+	f.StringVar(&o.samples, "samples", "", "write samples to this CSV file")
+	f.StringVar(&o.events, "events", "", "write events to this JSON Lines file")
+	f.StringVar(&o.truth, "truth", "", "van only: write what really happened to this JSON Lines file")
+	return cmd
+}
+
+type decodeOptions struct {
+	input, vehicle, samples, events, truth string
+}
+
+func (o *decodeOptions) run(ctx context.Context, stdout, stderr io.Writer) (err error) {
+	toStdout := 0
+	for _, name := range []string{o.samples, o.events, o.truth} {
+		if name == "-" {
+			toStdout++
+		}
+	}
+	if toStdout > 1 {
+		return usagef("only one of --samples, --events and --truth can go to standard output")
+	}
+
+	u := capture.URL{Scheme: "capture", Path: o.input}
+	if capture.IsURL(o.input) {
+		if u, err = capture.ParseURL(o.input); err != nil {
+			return usageError{err}
+		}
+	}
+	if o.truth != "" && u.Scheme != "van" {
+		return usagef("--truth: only the van knows what really happened; %s does not", o.input)
+	}
+	file, err := o.loadVehicle(u)
+	if err != nil {
+		return err
+	}
+	chain, err := pipeline.New(file, pipeline.Options{})
+	if err != nil {
+		return err
+	}
+	if u.Scheme == "capture" && isSession(u.Path) {
+		if err := injectMarks(chain, u.Path); err != nil {
+			return err
+		}
+	}
+
+	var sink writers
+	defer sink.discard()
+	if err := sink.create(o.samples, o.events, chain.Table(), stdout); err != nil {
+		return err
+	}
+	truth, err := createOutput(o.truth, stdout)
+	if err != nil {
+		return err
+	}
+	defer truth.discard()
+
+	opening := opening{file: file, truth: truthWriter(truth)}
+	if u.Scheme != "van" && u.Scheme != "capture" {
+		opening.clock = capture.NewSessionClock()
+	}
+	source, err := opening.open(ctx, u)
+	if err != nil {
+		return err
+	}
+	defer source.Close()
+
+	began := time.Now()
+	show := newProgress(stderr)
+	defer show.done()
+	total, err := decodeAll(ctx, source, chain, sink.write, func(t tally) {
+		show.show(func() string {
+			return fmt.Sprintf("decoding: %s of driving, %s frames", t.span().Round(time.Second), grouped(t.frames))
+		})
+	})
+	if err != nil {
+		return err
+	}
+	if err := sink.commit(); err != nil {
+		return err
+	}
+	if err := truth.commit(); err != nil {
+		return err
+	}
+	show.done()
+	fmt.Fprintf(stderr, "%s of driving, %s frames decoded in %s: %s samples, %s events.\n",
+		total.span().Round(10*time.Millisecond), grouped(total.frames), time.Since(began).Round(10*time.Millisecond),
+		grouped(total.samples), grouped(total.events))
+	for _, line := range doubts(chain.Counters()) {
+		fmt.Fprintln(stderr, line)
+	}
+	return nil
+}
+
+func (o *decodeOptions) loadVehicle(u capture.URL) (*signals.File, error) {
+	switch {
+	case o.vehicle != "":
+		return loadVehicle(o.vehicle)
+	case u.Scheme == "van":
+		return demoVehicle()
+	case u.Scheme == "capture" && isSession(u.Path):
+		return sessionVehicle(u.Path)
+	}
+	if u.Scheme == "capture" {
+		if _, err := os.Stat(u.Path); err != nil {
+			return nil, fmt.Errorf("%s cannot be read: %w", u.Path, plainFileError(err))
+		}
+	}
+	return nil, usagef("%s does not say what its frames mean: give --vehicle FILE", o.input)
+}
+
+// tally counts what went through the chain.
+type tally struct {
+	frames, samples, events uint64
+	first, last             capture.Stamp
+	any                     bool
+}
+
+func (t *tally) batch(b *capture.Batch) {
+	for i := range b.Frames {
+		t.stamp(b.Frames[i].Time)
+	}
+	for i := range b.Lines {
+		t.stamp(b.Lines[i].Time)
+	}
+	t.frames += uint64(len(b.Frames))
+}
+
+func (t *tally) stamp(at capture.Stamp) {
+	if !t.any {
+		t.first, t.last, t.any = at, at, true
+	}
+	t.last = max(t.last, at)
+}
+
+func (t *tally) span() time.Duration { return t.last.Sub(t.first) }
+
+// decodeAll drives a source through the chain to its end. Each output is
+// handed to write and reused.
+func decodeAll(ctx context.Context, source capture.Source, chain *pipeline.Pipeline, write func(*decode.Output, capture.Stamp) error, progress func(tally)) (tally, error) {
+	var (
+		t     tally
+		batch capture.Batch
+		out   decode.Output
+	)
+	for {
+		batch.Reset()
+		out.Reset()
+		readErr := source.Next(ctx, &batch)
+		t.batch(&batch)
+		if err := chain.Push(&batch, &out); err != nil {
+			return t, err
+		}
+		if readErr != nil {
+			if !errors.Is(readErr, io.EOF) {
+				return t, readErr
+			}
+			chain.Finish(&out)
+		}
+		t.samples += uint64(len(out.Samples))
+		t.events += uint64(len(out.Events))
+		if err := write(&out, chain.Settled()); err != nil {
+			return t, err
+		}
+		if readErr != nil {
+			return t, nil
+		}
+		progress(t)
+	}
+}
+
+// writers are the two files that samples and events go to.
+type writers struct {
+	samples, events *output
+	rows            *decode.SampleWriter
+}
+
+func (w *writers) create(samples, events string, table *decode.Table, stdout io.Writer) (err error) {
+	if w.samples, err = createOutput(samples, stdout); err != nil {
+		return err
+	}
+	if w.samples != nil {
+		w.rows = decode.NewSampleWriter(w.samples, table)
+	}
+	w.events, err = createOutput(events, stdout)
+	return err
+}
+
+// write takes what one step produced; settled is the pipeline's.
+func (w *writers) write(out *decode.Output, settled capture.Stamp) error {
+	if w.samples != nil {
+		if err := w.rows.Write(out.Samples, settled); err != nil {
+			return fmt.Errorf("%s cannot be written: %w", w.samples.name, plainFileError(err))
+		}
+	}
+	if w.events != nil {
+		if err := decode.WriteEvents(w.events, out.Events); err != nil {
+			return fmt.Errorf("%s cannot be written: %w", w.events.name, plainFileError(err))
+		}
+	}
+	return nil
+}
+
+func (w *writers) commit() error {
+	var err error
+	if w.samples != nil {
+		err = w.rows.Close()
+	}
+	return errors.Join(err, w.samples.commit(), w.events.commit())
+}
+
+func (w *writers) discard() {
+	w.samples.discard()
+	w.events.discard()
+}
+
+// truthWriter keeps a nil output from becoming a non-nil interface.
+func truthWriter(o *output) io.Writer {
+	if o == nil {
+		return nil
+	}
+	return o
+}
+
+// argument asks for exactly one argument in words.
+func argument(name, what string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		switch {
+		case len(args) == 0:
+			return usagef("%s: %s is missing: %s", cmd.CommandPath(), name, what)
+		case len(args) > 1:
+			return usagef("%s takes one %s, found %d: quote names with blanks or & in them", cmd.CommandPath(), name, len(args))
+		}
+		return nil
+	}
+}
+
+// grouped writes a count with commas between thousands.
+func grouped(n uint64) string {
+	s := fmt.Sprint(n)
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
+}

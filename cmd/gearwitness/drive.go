@@ -1,0 +1,444 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"sync"
+	"time"
+
+	"github.com/adrg/xdg"
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"gearwitness/capture"
+	"gearwitness/capture/archive"
+	"gearwitness/capture/pcapng"
+	"gearwitness/dashboards"
+	"gearwitness/decode"
+	"gearwitness/decode/pipeline"
+	"gearwitness/signals"
+)
+
+const cautions = `Someone else drives and looks at the road only. Local rules, the maker's service
+information and what your licence allows come before anything shown here.`
+
+func newDrive() *cobra.Command {
+	var o driveOptions
+	cmd := &cobra.Command{
+		Use:   "drive --vehicle FILE --from SOURCE...",
+		Short: "Read from adapters, show, watch and record a drive",
+		Long: `drive reads frames, records them, decodes and analyses them, and serves the page,
+the API and /metrics until Ctrl-C or until --for is over. Adapters are opened
+listen-only; nothing is sent on a vehicle bus.
+
+` + cautions + `
+
+Sources:
+  slcan:/dev/ttyUSB0?bitrate=500k        serial-line CAN adapter (slcan:COM5 on Windows)
+        &baud=115200 &stamps=adapter &as=BUS
+  socketcan:can0                         CAN interface of Linux
+  lines:/dev/ttyACM0?baud=115200&as=gps  text lines of a serial instrument
+  capture:FILE?speed=4                   capture file or session, played back
+  van:?seed=7&for=20m&fault=NAME         the virtual van (see demo --help)
+
+Exit status: 0 done, 1 the vehicle file is wrong, 2 used wrong, 3 failed.`,
+		Example: `  gearwitness drive --vehicle van.yaml --from slcan:/dev/ttyUSB0?bitrate=500k
+  gearwitness drive --vehicle truck.yaml --from 'capture:drive.pcapng?speed=1' --no-record`,
+		Args: noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if o.vehicle == "" {
+				return usagef("what do the frames mean? give --vehicle FILE; signals/van.yaml is one to learn from")
+			}
+			file, err := loadVehicle(o.vehicle)
+			if err != nil {
+				return err
+			}
+			return o.run(cmd.Context(), file, cmd.OutOrStdout(), cmd.ErrOrStderr())
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.vehicle, "vehicle", "", "vehicle file: what the frames mean and how the gearbox is built")
+	f.StringArrayVar(&o.from, "from", nil, "source to read from; repeatable")
+	o.common(f)
+	return cmd
+}
+
+// driveOptions are the settings of drive and demo.
+type driveOptions struct {
+	vehicle                string
+	from                   []string
+	listen, token          string
+	archive                string
+	noRecord, open         bool
+	length                 time.Duration
+	truth, samples, events string
+}
+
+func (o *driveOptions) common(f *pflag.FlagSet) {
+	f.StringVar(&o.listen, "listen", "127.0.0.1:8477", "address of the page, the API and /metrics")
+	f.StringVar(&o.token, "token", "", "what other machines must present; needed to listen on anything but loopback")
+	f.StringVar(&o.archive, "archive", defaultArchive(), "folder that sessions are kept in")
+	f.BoolVar(&o.noRecord, "no-record", false, "keep nothing")
+	f.BoolVar(&o.open, "open", false, "open the page in the browser")
+	f.DurationVar(&o.length, "for", 0, "end by itself after this time, such as 90s or 20m")
+	f.StringVar(&o.samples, "samples", "", "write samples to this CSV file while they come")
+	f.StringVar(&o.events, "events", "", "write events to this JSON Lines file while they come")
+	f.StringVar(&o.truth, "truth", "", "van only: write what really happened to this JSON Lines file")
+}
+
+func defaultArchive() string { return filepath.Join(xdg.DataHome, "gearwitness", "sessions") }
+
+// run is one drive from opening the sources to closing the session.
+func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stderr io.Writer) error {
+	if o.length < 0 {
+		return usagef("--for %s: expected a time above 0, such as 90s", o.length)
+	}
+	urls, err := parseSources(o.from)
+	if err != nil {
+		return err
+	}
+	chain, err := pipeline.New(file, pipeline.Options{})
+	if err != nil {
+		return err
+	}
+	listener, err := listen(o.listen)
+	if err != nil {
+		return err
+	}
+	defer listener.Close()
+	if o.token == "" && !loopback(listener) {
+		return usageError{dashboards.ErrOpen}
+	}
+
+	d := &daemon{chain: chain, log: slog.New(slog.NewTextHandler(stderr, nil))}
+	defer d.sink.discard()
+	if err := d.sink.create(o.samples, o.events, chain.Table(), stdout); err != nil {
+		return err
+	}
+	truth, err := createOutput(o.truth, stdout)
+	if err != nil {
+		return err
+	}
+	defer truth.discard()
+	if err := d.openSources(ctx, urls, file, truthWriter(truth)); err != nil {
+		return err
+	}
+	defer d.source.Close()
+
+	if !o.noRecord {
+		d.session, err = archive.Create(o.archive, archive.Meta{
+			Title: file.Vehicle.Title, Vehicle: file.Vehicle.Title, Software: "gearwitness " + version(),
+		}, file.Text(), archive.Options{Clock: d.clock, OnStatus: d.diskStatus})
+		if err != nil {
+			return err
+		}
+		defer d.session.Close()
+	}
+	d.board = dashboards.NewBoard(dashboards.BoardOptions{File: file, Table: chain.Table(), Clock: d.clock})
+	d.tellSources(dashboards.SourceOpen, "")
+	server := dashboards.NewServer(dashboards.Options{
+		Board: d.board, Recorder: d.recorder(), Mark: d.mark, Version: version(), Token: o.token, Log: d.log,
+	})
+
+	page := "http://" + listener.Addr().String() + "/"
+	fmt.Fprintf(stdout, "Page:      %s\n", page)
+	if d.session != nil {
+		fmt.Fprintf(stdout, "Recording: %s\n", d.session.Dir())
+	} else {
+		fmt.Fprintln(stdout, "Recording: off")
+	}
+	fmt.Fprintf(stdout, "%s\nCtrl-C ends the drive.\n", cautions)
+
+	// The server outlives the sources: when a recording has been played to its
+	// end, the page stays until the user ends it.
+	running, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
+	if o.length > 0 {
+		timer := time.AfterFunc(o.length, func() { stop(errTimeIsUp) })
+		defer timer.Stop()
+	}
+	var work sync.WaitGroup
+	var serveErr error
+	work.Go(func() {
+		if serveErr = server.Serve(running, listener); serveErr != nil {
+			stop(serveErr)
+		}
+	})
+	if o.open {
+		if err := openBrowser(page); err != nil {
+			d.log.Warn("the browser could not be started; open the page by hand", "page", page, "cause", err)
+		}
+	}
+	began := time.Now()
+	runErr := d.run(running)
+	if runErr == nil {
+		fmt.Fprintln(stdout, "The input has ended; the page stays until Ctrl-C.")
+		<-running.Done()
+	}
+	stop(nil)
+	work.Wait()
+	d.source.Close() // the van flushes its truth
+
+	err = errors.Join(serveErr, d.sink.commit(), truth.commit())
+	if runErr != nil && !errors.Is(runErr, context.Canceled) {
+		err = errors.Join(runErr, err)
+	}
+	return errors.Join(err, d.farewell(stdout, time.Since(began)))
+}
+
+var errTimeIsUp = errors.New("the time of --for is up")
+
+// daemon is a running drive. Its fields are set before run starts; marks come
+// from the server's goroutines.
+type daemon struct {
+	chain    *pipeline.Pipeline
+	clock    capture.Clock
+	source   capture.Source
+	urls     []capture.URL
+	playback bool
+	session  *archive.Session // nil: nothing is recorded
+	board    *dashboards.Board
+	sink     writers
+	log      *slog.Logger
+	total    tally
+
+	mu    sync.Mutex
+	marks []decode.Event // set and not yet in the chain
+}
+
+// openSources opens all sources on one clock and merges them. A recording that
+// is played back brings its own clock and must be alone.
+func (d *daemon) openSources(ctx context.Context, urls []capture.URL, file *signals.File, truth io.Writer) error {
+	d.urls = urls
+	for _, u := range urls {
+		if u.Scheme == "capture" && len(urls) > 1 {
+			return usagef("a recording is played back on its own clock and cannot be mixed with other sources; give %s alone", u)
+		}
+		if truth != nil && u.Scheme != "van" {
+			return usagef("--truth: only the van knows what really happened; %s does not", u)
+		}
+	}
+	if urls[0].Scheme == "capture" {
+		speed, err := urls[0].Positive("speed", 1)
+		if err != nil {
+			return usageError{err}
+		}
+		player, err := pcapng.NewPlayer(func() (capture.Source, error) { return openRecording(urls[0].Path) }, speed)
+		if err != nil {
+			return err
+		}
+		d.source, d.clock, d.playback = player, player, true
+		return nil
+	}
+	d.clock = capture.NewSessionClock()
+	o := opening{file: file, clock: d.clock, truth: truth}
+	var opened []capture.Source
+	for _, u := range urls {
+		s, err := o.open(ctx, u)
+		if err != nil {
+			for _, s := range opened {
+				s.Close()
+			}
+			return err
+		}
+		opened = append(opened, s)
+	}
+	d.source = capture.Merge(capture.MergeOptions{Window: 50 * time.Millisecond}, opened...)
+	return nil
+}
+
+// run is the one loop of a drive: record, decode, show. It returns nil at the
+// end of the input and ctx's error when told to stop.
+func (d *daemon) run(ctx context.Context) error {
+	var (
+		batch capture.Batch
+		out   decode.Output
+	)
+	for {
+		batch.Reset()
+		out.Reset()
+		readErr := d.source.Next(ctx, &batch)
+		if d.session != nil {
+			d.session.Record(&batch)
+		}
+		d.board.Batch(&batch)
+		d.notes(&batch)
+		d.total.batch(&batch)
+		for _, m := range d.takeMarks() {
+			d.chain.Inject(m)
+		}
+		if err := d.chain.Push(&batch, &out); err != nil {
+			return err
+		}
+		if readErr != nil {
+			d.chain.Finish(&out)
+		}
+		d.total.samples += uint64(len(out.Samples))
+		d.total.events += uint64(len(out.Events))
+		d.board.Take(&out)
+		if err := d.sink.write(&out, d.chain.Settled()); err != nil {
+			d.log.Error("samples or events can no longer be written to their file; the drive goes on", "cause", err)
+			d.sink.discard()
+			d.sink = writers{}
+		}
+		switch {
+		case readErr == nil:
+			continue
+		case errors.Is(readErr, io.EOF):
+			d.tellSources(dashboards.SourceEnded, "the input has come to its end")
+			return nil
+		case ctx.Err() != nil:
+			return ctx.Err()
+		}
+		d.tellSources(dashboards.SourceLost, readErr.Error())
+		return readErr
+	}
+}
+
+// notes shows what sources say about themselves.
+func (d *daemon) notes(b *capture.Batch) {
+	for _, n := range b.Notes {
+		d.log.Info(n.Text, "kind", n.Kind)
+		switch n.Kind {
+		case "lost":
+			d.tellSources(dashboards.SourceLost, n.Text)
+		case "reconnect":
+			d.tellSources(dashboards.SourceOpen, n.Text)
+		}
+	}
+}
+
+func (d *daemon) tellSources(state dashboards.SourceState, text string) {
+	list := make([]dashboards.Source, len(d.urls))
+	for i, u := range d.urls {
+		list[i] = dashboards.Source{Address: u.String(), Playback: d.playback, State: state, Text: text}
+	}
+	d.board.Sources(list)
+}
+
+// mark sets a mark at this moment; it may be called from any goroutine.
+func (d *daemon) mark(text string) error {
+	m := mark{Text: text}
+	now := d.clock.Now()
+	if d.session != nil {
+		if err := d.session.Journal(archive.KindMark, now, m); err != nil {
+			return err
+		}
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.marks = append(d.marks, m.event(now))
+	return nil
+}
+
+func (d *daemon) takeMarks() []decode.Event {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	m := d.marks
+	d.marks = nil
+	return m
+}
+
+// diskStatus is told by the recorder when something changes that matters.
+func (d *daemon) diskStatus(s archive.Status) {
+	switch {
+	case s.Err != nil:
+		d.log.Error("the recording cannot be written; the drive goes on, make room or check the disk", "cause", s.Err, "lost", s.Lost)
+	case s.Low:
+		d.log.Warn("the disk is filling up", "free_bytes", s.Free, "full_in", s.Full)
+	default:
+		d.log.Info("the recording is being written again", "lost", s.Lost)
+	}
+}
+
+// recorder tells the server about the recording; nil when there is none.
+func (d *daemon) recorder() dashboards.Recorder {
+	if d.session == nil {
+		return nil
+	}
+	return recorderStatus{d.session}
+}
+
+type recorderStatus struct{ *archive.Session }
+
+func (r recorderStatus) Recording() dashboards.Recording {
+	s := r.Status()
+	return dashboards.Recording{Folder: s.Dir, Bytes: uint64(s.Bytes), Frames: s.Synced, Lost: s.Lost, Err: s.Err}
+}
+
+// farewell closes the session and says where it is and what is missing.
+func (d *daemon) farewell(w io.Writer, took time.Duration) error {
+	fmt.Fprintf(w, "\n%s frames in %s, %s events.\n", grouped(d.total.frames), took.Round(time.Second), grouped(d.total.events))
+	for _, line := range doubts(d.chain.Counters()) {
+		fmt.Fprintln(w, line)
+	}
+	if d.session == nil {
+		fmt.Fprintln(w, "Nothing was recorded.")
+		return nil
+	}
+	err := d.session.Close()
+	if s := d.session.Status(); s.Lost > 0 {
+		fmt.Fprintf(w, "%s frames could not be recorded.\n", grouped(s.Lost))
+	}
+	if err != nil {
+		return fmt.Errorf("the end of the session could not be written: %w", err)
+	}
+	fmt.Fprintf(w, "Session:   %s\n", d.session.Dir())
+	return nil
+}
+
+// listen takes the address of the page, or says who has it and what to do.
+func listen(address string) (net.Listener, error) {
+	l, err := net.Listen("tcp", address)
+	if err == nil {
+		return l, nil
+	}
+	host, number, splitErr := net.SplitHostPort(address)
+	switch {
+	case splitErr != nil:
+		return nil, usagef("--listen %q: expected HOST:PORT, such as 127.0.0.1:8477", address)
+	case isAddressInUse(err):
+		return nil, fmt.Errorf("port %s on %s is in use, perhaps by another drive of this program; end it, or choose another with --listen %s", number, host, net.JoinHostPort(host, "8478"))
+	case errors.Is(err, os.ErrPermission):
+		return nil, fmt.Errorf("port %s may not be used by this user; choose one above 1023, such as --listen %s", number, net.JoinHostPort(host, "8477"))
+	}
+	return nil, fmt.Errorf("the page cannot be served at %s: %w; choose another address with --listen", address, err)
+}
+
+func loopback(l net.Listener) bool {
+	a, ok := l.Addr().(*net.TCPAddr)
+	return ok && a.IP.IsLoopback()
+}
+
+// openBrowser asks the desktop to show the page.
+func openBrowser(page string) error {
+	name, args := "xdg-open", []string{page}
+	switch runtime.GOOS {
+	case "darwin":
+		name = "open"
+	case "windows":
+		name, args = "rundll32", []string{"url.dll,FileProtocolHandler", page}
+	}
+	cmd := exec.Command(name, args...)
+	if err := cmd.Start(); err != nil {
+		return err
+	}
+	go cmd.Wait() // only to leave no zombie behind
+	return nil
+}
+
+// noArguments refuses arguments in words.
+func noArguments(cmd *cobra.Command, args []string) error {
+	if len(args) > 0 {
+		return usagef("%s takes no arguments, found %q; sources are given with --from", cmd.CommandPath(), args[0])
+	}
+	return nil
+}

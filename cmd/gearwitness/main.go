@@ -1,0 +1,115 @@
+// Command gearwitness shows, on the road, whether an automatic gearbox does
+// what it should, and keeps the evidence: it reads frames from a CAN adapter,
+// decodes them through a vehicle file, computes gear, slip, shifts and
+// temperatures, shows them in a browser and archives the session.
+//
+// This package is commands, configuration and wiring, nothing else.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+
+	"github.com/spf13/cobra"
+
+	"gearwitness/signals/diag"
+)
+
+// Exit statuses; each command's help lists those it uses.
+const (
+	exitDone   = 0
+	exitWrong  = 1 // the thing examined was found wrong
+	exitUsage  = 2 // the command was used wrong
+	exitFailed = 3 // the work could not be done
+)
+
+func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+
+// run executes one command line and returns its exit status.
+func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	// A second Ctrl-C ends at once, should the orderly way out hang.
+	context.AfterFunc(ctx, stop)
+
+	root := newRoot()
+	root.SetArgs(args)
+	root.SetIn(stdin)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	started := false
+	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
+		if err := applySettings(cmd, os.LookupEnv); err != nil {
+			return err
+		}
+		started = true
+		return nil
+	}
+	err := root.ExecuteContext(ctx)
+	if err == nil {
+		return exitDone
+	}
+	// Whatever cobra finds before a command starts is a matter of usage.
+	if usage := (usageError{}); !started && !errors.As(err, &usage) {
+		err = usageError{err}
+	}
+	return report(err, stderr)
+}
+
+// usageError says that a command was used wrong.
+type usageError struct{ error }
+
+func (e usageError) Unwrap() error { return e.error }
+
+// usagef makes a usageError.
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// wrongError says that what was examined is wrong; the findings are already
+// printed when its text is empty.
+type wrongError struct{ text string }
+
+func (e wrongError) Error() string { return e.text }
+
+// readSource returns the text of a vehicle file for the excerpt of a finding.
+func readSource(name string) []byte {
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return nil // the finding stands without its excerpt
+	}
+	return text
+}
+
+// report prints an error in the words of the trade and returns the exit
+// status that belongs to it.
+func report(err error, stderr io.Writer) int {
+	var (
+		usage    usageError
+		wrong    wrongError
+		findings diag.List
+	)
+	switch {
+	case errors.As(err, &wrong):
+		if wrong.text != "" {
+			fmt.Fprintln(stderr, "gearwitness:", wrong.text)
+		}
+		return exitWrong
+	case errors.As(err, &findings):
+		fmt.Fprintln(stderr, findings.Excerpts(readSource))
+		return exitWrong
+	case errors.As(err, &usage):
+		fmt.Fprintln(stderr, "gearwitness:", strings.TrimSpace(usage.Error()))
+		fmt.Fprintln(stderr, "See `gearwitness --help`, or --help after a command.")
+		return exitUsage
+	case errors.Is(err, context.Canceled):
+		fmt.Fprintln(stderr, "gearwitness: stopped before the end")
+		return exitFailed
+	}
+	fmt.Fprintln(stderr, "gearwitness:", err)
+	return exitFailed
+}

@@ -1,0 +1,14 @@
+//go:build !windows
+
+package main
+
+import (
+	"errors"
+	"syscall"
+)
+
+func isDiskFull(err error) bool {
+	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT)
+}
+
+func isAddressInUse(err error) bool { return errors.Is(err, syscall.EADDRINUSE) }

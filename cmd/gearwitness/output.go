@@ -1,0 +1,128 @@
+package main
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// output is a file that appears under its name only when it is whole: until
+// Commit it stands beside it as NAME.part. The name "-" is standard output.
+type output struct {
+	*bufio.Writer
+	name string
+	file *os.File // nil for standard output
+}
+
+// createOutput opens an output; an empty name gives nil.
+func createOutput(name string, stdout io.Writer) (*output, error) {
+	switch name {
+	case "":
+		return nil, nil
+	case "-":
+		return &output{Writer: bufio.NewWriterSize(stdout, 1<<16), name: name}, nil
+	}
+	f, err := os.Create(name + ".part")
+	if err != nil {
+		return nil, fmt.Errorf("%s cannot be written: %w", name, plainFileError(err))
+	}
+	return &output{Writer: bufio.NewWriterSize(f, 1<<20), name: name, file: f}, nil
+}
+
+// commit writes what is buffered and gives the file its name.
+func (o *output) commit() error {
+	if o == nil {
+		return nil
+	}
+	err := o.Flush()
+	if o.file == nil {
+		if err != nil {
+			return fmt.Errorf("standard output: %w", err)
+		}
+		return nil
+	}
+	if e := o.file.Close(); err == nil {
+		err = e
+	}
+	if err == nil {
+		err = os.Rename(o.file.Name(), o.name)
+	}
+	if err != nil {
+		return fmt.Errorf("%s cannot be written: %w", o.name, plainFileError(err))
+	}
+	o.file = nil
+	return nil
+}
+
+// discard removes what was begun, unless it was committed.
+func (o *output) discard() {
+	if o == nil || o.file == nil {
+		return
+	}
+	o.file.Close()
+	os.Remove(o.file.Name())
+	o.file = nil
+}
+
+// progress shows how far long work is, on a terminal only, at most ten times a
+// second.
+type progress struct {
+	w    io.Writer // nil: nobody watches
+	last time.Time
+	wide int
+}
+
+// newProgress watches w if it is a terminal.
+func newProgress(w io.Writer) *progress {
+	f, ok := w.(*os.File)
+	if !ok {
+		return &progress{}
+	}
+	info, err := f.Stat()
+	if err != nil || info.Mode()&os.ModeCharDevice == 0 {
+		return &progress{}
+	}
+	return &progress{w: w}
+}
+
+func (p *progress) show(text func() string) {
+	if p.w == nil || time.Since(p.last) < 100*time.Millisecond {
+		return
+	}
+	p.last = time.Now()
+	s := text()
+	fmt.Fprintf(p.w, "\r%-*s", p.wide, s)
+	p.wide = max(p.wide, len(s))
+}
+
+// done clears the line.
+func (p *progress) done() {
+	if p.w != nil && p.wide > 0 {
+		fmt.Fprintf(p.w, "\r%*s\r", p.wide, "")
+	}
+}
+
+// plainFileError says what is wrong with a file in words that need no
+// knowledge of system calls.
+func plainFileError(err error) error {
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return errors.New("there is no such file or folder; check the path")
+	case errors.Is(err, os.ErrPermission):
+		return errors.New("access is not permitted; check the rights of the file and its folder")
+	case isDiskFull(err):
+		return errors.New("the disk is full; make room or choose another folder")
+	}
+	return err
+}
+
+// samePath tells whether two names are the same file as far as can be seen.
+func samePath(a, b string) bool {
+	x, e1 := filepath.Abs(a)
+	y, e2 := filepath.Abs(b)
+	return e1 == nil && e2 == nil && x == y
+}

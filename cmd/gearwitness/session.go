@@ -1,0 +1,105 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+
+	"gearwitness/capture"
+	"gearwitness/capture/archive"
+	"gearwitness/decode"
+	"gearwitness/decode/pipeline"
+	"gearwitness/signals"
+)
+
+// isSession tells whether path is a folder and so, if anything, a session.
+func isSession(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
+}
+
+// sessionVehicle reads the vehicle file a session was recorded with.
+func sessionVehicle(folder string) (*signals.File, error) {
+	s, err := archive.Open(folder)
+	if err != nil {
+		return nil, err
+	}
+	text, err := os.ReadFile(s.Path("data/vehicle.yaml"))
+	if err != nil {
+		return nil, err
+	}
+	f, list := signals.Parse(folder+"/data/vehicle.yaml", text, nil)
+	if err := list.Err(); err != nil {
+		return nil, err
+	}
+	return f, nil
+}
+
+// mark is a remark of the user at a moment of the drive.
+type mark struct {
+	Text string `json:"text"`
+}
+
+func (m mark) event(t capture.Stamp) decode.Event {
+	return decode.Event{Time: t, Kind: decode.KindMark, Fields: m}
+}
+
+// injectMarks gives the chain the marks of a session's journal, so that they
+// stand in the events where they stood live.
+func injectMarks(chain *pipeline.Pipeline, folder string) error {
+	s, err := archive.Open(folder)
+	if err != nil {
+		return err
+	}
+	for e, err := range s.Journal() {
+		if errors.Is(err, archive.ErrCutJournal) {
+			break // what a power failure leaves; the frames are cut there too
+		}
+		if err != nil {
+			return fmt.Errorf("journal of %s: %w", folder, err)
+		}
+		if e.Kind != archive.KindMark {
+			continue
+		}
+		var m mark
+		if err := json.Unmarshal(e.Fields, &m); err != nil {
+			return fmt.Errorf("journal of %s: a mark without text: %w", folder, err)
+		}
+		chain.Inject(m.event(e.Time))
+	}
+	return nil
+}
+
+// doubts says in sentences what of a recording was not used and why.
+func doubts(c decode.Counters) (lines []string) {
+	for _, ch := range c.Channels {
+		if ch.Bus == "" && ch.Frames > 0 {
+			lines = append(lines, fmt.Sprintf("Channel %s is no bus of the vehicle file: its %s frames were not decoded (name it with as=BUS).", ch.Name, grouped(ch.Frames)))
+		}
+		for _, l := range ch.Lost {
+			lines = append(lines, fmt.Sprintf("Channel %s lost %s frames or lines: %s.", ch.Name, grouped(l.Count), l.Reason))
+		}
+		if ch.BadLines > 0 {
+			lines = append(lines, fmt.Sprintf("Channel %s: %s of %s lines were not understood.", ch.Name, grouped(ch.BadLines), grouped(ch.Lines)))
+		}
+	}
+	for _, f := range c.Frames {
+		if f.Short > 0 {
+			lines = append(lines, fmt.Sprintf("Frame %s: %s came with too few data bytes and were not decoded.", f.Name, grouped(f.Short)))
+		}
+		if f.Checksum > 0 {
+			lines = append(lines, fmt.Sprintf("Frame %s: %s had a wrong check byte and were not decoded.", f.Name, grouped(f.Checksum)))
+		}
+		if f.Repeated > 0 {
+			lines = append(lines, fmt.Sprintf("Frame %s: in %s the alive counter stood still; they were not decoded.", f.Name, grouped(f.Repeated)))
+		}
+		if f.Missed > 0 {
+			lines = append(lines, fmt.Sprintf("Frame %s: by its alive counter %s were sent that did not reach us.", f.Name, grouped(f.Missed)))
+		}
+	}
+	if c.TooLate > 0 {
+		lines = append(lines, fmt.Sprintf("%s frames came too late to be put in order and were not decoded.", grouped(c.TooLate)))
+	}
+	return lines
+}

@@ -1,0 +1,133 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+
+	"gearwitness/capture"
+	"gearwitness/capture/archive"
+	"gearwitness/capture/pcapng"
+	"gearwitness/capture/slcan"
+	"gearwitness/decode/van"
+	"gearwitness/signals"
+)
+
+// opening is what a source needs to know of its surroundings.
+type opening struct {
+	file  *signals.File // for the bit rate of a bus and for what the van encodes
+	clock capture.Clock // nil: as fast as possible, on the source's own time
+	truth io.Writer     // for the van; may be nil
+}
+
+// open opens one source: the only list of what there is to open.
+func (o opening) open(ctx context.Context, u capture.URL) (capture.Source, error) {
+	switch u.Scheme {
+	case "slcan":
+		return o.openAdapter(ctx, u)
+	case "capture":
+		return openRecording(u.Path)
+	case "van":
+		options, err := van.ParseOptions(u.Query)
+		if err != nil {
+			return nil, usageError{err}
+		}
+		options.Truth = o.truth
+		return van.Open(ctx, options, o.file, o.clock)
+	}
+	return nil, usagef("source %q: there is no such kind of source", u)
+}
+
+func (o opening) openAdapter(ctx context.Context, u capture.URL) (capture.Source, error) {
+	name := o.busName(u)
+	rate, err := u.BitRate("bitrate", o.bitRate(name))
+	if err != nil {
+		return nil, usageError{err}
+	}
+	if rate == 0 {
+		return nil, usagef("source %q: the bit rate of the bus is not known; add ?bitrate=500k (or the bus's own), or a bitrate in the vehicle file", u)
+	}
+	if _, err := slcan.RateCode(rate); err != nil {
+		return nil, usageError{err}
+	}
+	baud, err := u.Int("baud", 0, 1)
+	if err != nil {
+		return nil, usageError{err}
+	}
+	stamps, err := u.Choice("stamps", "host", "adapter")
+	if err != nil {
+		return nil, usageError{err}
+	}
+	status, err := u.Duration("status", 0)
+	if err != nil {
+		return nil, usageError{err}
+	}
+	return slcan.Dial(ctx, u.Path, slcan.Config{
+		BitRate:       rate,
+		Baud:          baud,
+		AdapterStamps: stamps == "adapter",
+		Status:        status,
+		Channel:       capture.Channel{Name: name, Device: u.Path},
+	}, o.clock)
+}
+
+// busName is what the user calls the bus behind a source: the name given, the
+// only bus of the vehicle file, or the device.
+func (o opening) busName(u capture.URL) string {
+	switch {
+	case u.Name != "":
+		return u.Name
+	case o.file != nil && len(o.file.Buses) == 1:
+		return o.file.Buses[0].Name
+	}
+	return filepath.Base(u.Path)
+}
+
+func (o opening) bitRate(bus string) int {
+	if o.file == nil {
+		return 0
+	}
+	if i := o.file.Buses.Index(bus); i >= 0 {
+		return int(o.file.Buses[i].V.BitRate)
+	}
+	return 0
+}
+
+// openRecording opens a capture file, or all capture files of a session.
+func openRecording(path string) (capture.Source, error) {
+	if isSession(path) {
+		session, err := archive.Open(path)
+		if err != nil {
+			return nil, err
+		}
+		return session.Frames(), nil
+	}
+	r, err := pcapng.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("capture file %s cannot be read: %w", path, plainFileError(err))
+	}
+	return r, nil
+}
+
+// parseSources reads the texts of --from.
+func parseSources(texts []string) ([]capture.URL, error) {
+	if len(texts) == 0 {
+		return nil, usagef("nothing to read from: give --from, such as --from slcan:/dev/ttyUSB0?bitrate=500k (`gearwitness ports` lists serial ports)")
+	}
+	urls := make([]capture.URL, 0, len(texts))
+	var faults []error
+	for _, t := range texts {
+		u, err := capture.ParseURL(t)
+		if err != nil {
+			faults = append(faults, err)
+			continue
+		}
+		urls = append(urls, u)
+	}
+	if faults != nil {
+		return nil, usageError{errors.Join(faults...)}
+	}
+	return urls, nil
+}
