@@ -12,11 +12,12 @@ const (
 	startsAt     = 0.05
 	endsAt       = 0.95
 	staysFor     = 100 * millisecond // how long p stays above endsAt before the end counts
-	longestWait  = 3 * second        // for it after the new gear is engaged
-	drivingPedal = 3                 // %: below it the engine is dragged
-	flareLook    = second            // how long before the ratio phase a flare belongs to the shift
-	commandLook  = 3 * second        // how long before its start a command belongs to a shift
-	longestGap   = 60 * millisecond  // between known ticks for p to be drawn between them
+	passedFor    = 300 * millisecond
+	longestWait  = 3 * second       // for it after the new gear is engaged
+	drivingPedal = 3                // %: below it the engine is dragged
+	flareLook    = second           // how long before the ratio phase a flare belongs to the shift
+	commandLook  = 3 * second       // how long before its start a command belongs to a shift
+	longestGap   = 60 * millisecond // between known ticks for p to be drawn between them
 )
 
 // ShiftEvent is one change of gear. Times are stamps of the recording; figures
@@ -37,6 +38,9 @@ type ShiftEvent struct {
 	Delay   *decode.Seconds `json:"delay_s,omitempty"`
 	// Uncommanded: a commanded gear is broadcast, and it was not this one.
 	Uncommanded bool `json:"uncommanded,omitempty"`
+	// SlippedBefore: the ratio had left the old gear before the command; Start is
+	// then the command.
+	SlippedBefore bool `json:"slipped_before,omitempty"`
 	// Flare is the largest rise of the input speed above the old gear's line [rpm].
 	Flare *float64 `json:"flare_rpm,omitempty"`
 	// Overshoot is the largest run of the ratio past the new gear, in parts of the step.
@@ -79,6 +83,8 @@ type shifting struct {
 		reached  capture.Stamp // since when p is above endsAt; 0: not
 	}
 
+	passed capture.Stamp // since when the ratio is past a commanded gear that does not hold; 0: not
+
 	command       int           // gear asked for
 	commandAt     capture.Stamp // since
 	commandBefore int
@@ -91,6 +97,29 @@ type shifting struct {
 }
 
 const repeatedWithin = 5 * second
+
+// passing finds a commanded shift whose ratio reached that of the new gear and
+// went on, because the elements of the new gear do not hold: it is a shift all
+// the same, into a gear that was never engaged.
+func (a *Analyzer) passing(out *decode.Output) {
+	n, s := &a.now, &a.shift
+	if s.from < 0 || s.pending.to >= 0 || n.engaged || n.gear != between || n.command < 0 || n.command == s.from {
+		s.passed = 0
+		return
+	}
+	switch p := a.progress(n, s.from, n.command); {
+	case p >= endsAt && s.passed == 0:
+		s.passed = n.at
+	case p < endsAt:
+		s.passed = 0
+	}
+	if s.passed == 0 || n.at-s.passed < passedFor {
+		return
+	}
+	s.pending.from, s.pending.to, s.pending.at, s.pending.reached = s.from, n.command, n.at, s.passed
+	s.from, s.fromAt, s.fromSeen, s.passed = n.command, n.at, n.at, 0
+	a.emitShift(false, out)
+}
 
 // stepShift follows one tick.
 func (a *Analyzer) stepShift(out *decode.Output) {
@@ -117,6 +146,7 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 			a.emitShift(s.pending.reached != 0, out)
 		}
 	}
+	a.passing(out)
 	switch {
 	case n.engaged:
 		if s.from >= 0 && s.from != n.gear {
@@ -246,12 +276,6 @@ func (a *Analyzer) emitShift(settled bool, out *decode.Output) {
 	if sp.endKnown {
 		e.End, at = seconds(sp.end), sp.end
 	}
-	if sp.startKnown {
-		e.Start = seconds(sp.start)
-	}
-	if sp.startKnown && sp.endKnown {
-		e.Duration = seconds(sp.end - sp.start)
-	}
 	e.Uncertainty = decode.Seconds(a.timing(sp.doubt))
 	e.Overshoot = round3(sp.overshoot)
 	e.Skipped = from-to != 1 && to-from != 1
@@ -259,9 +283,13 @@ func (a *Analyzer) emitShift(settled bool, out *decode.Output) {
 		e.Repeated = true
 	}
 	s.last.from, s.last.to, s.last.at = from, to, at
-	a.command(&e, to, sp, at)
+	a.command(&e, to, &sp, at)
+	if sp.startKnown && sp.endKnown {
+		e.Duration = seconds(sp.end - sp.start)
+	}
 	first := a.past.back(0)
 	if sp.startKnown {
+		e.Start = seconds(sp.start)
 		first = a.past.back(sp.first)
 		if e.Direction == "up" {
 			e.Flare = a.flare(from, sp)
@@ -300,28 +328,35 @@ func load(n *instant, direction string) string {
 	return "power-off"
 }
 
-// command finds when the gear was asked for.
-func (a *Analyzer) command(e *ShiftEvent, to int, sp span, end capture.Stamp) {
+// command finds when the gear was asked for. What moved the ratio before was no
+// part of the shift but an element that slipped: the shift then starts with its
+// command, which came between two messages.
+func (a *Analyzer) command(e *ShiftEvent, to int, sp *span, end capture.Stamp) {
 	s := &a.shift
-	if a.commanded < 0 || s.commandAt == 0 && s.oldCommandAt == 0 {
+	if a.commanded < 0 {
 		return
 	}
-	at := capture.Stamp(0)
+	at := capture.Stamp(-farthest)
 	switch {
 	case s.command == to && s.commandAt <= end:
 		at = s.commandAt
 	case s.commandBefore == to && s.oldCommandAt <= end:
 		at = s.oldCommandAt // the next one has been asked for in the meantime
 	case s.command != to:
-		e.Uncommanded = true
+		e.Uncommanded = s.command != notKnown
 		return
 	}
-	if at == 0 || sp.startKnown && at < sp.start-commandLook {
+	if at < a.past.back(min(a.past.n, historyTicks)-1).at || sp.startKnown && at < sp.start-commandLook {
 		return
 	}
 	e.Command = seconds(at)
+	if asked := at - a.channels[a.commanded].period/2; sp.endKnown && (!sp.startKnown || sp.start < asked) && asked < sp.end {
+		sp.start, sp.startKnown, sp.first = asked, true, a.past.since(asked)
+		e.SlippedBefore = true
+	}
 	if sp.startKnown {
-		e.Delay = seconds(sp.start - at)
+		d := decode.Seconds(max(0, sp.start-at))
+		e.Delay = &d
 	}
 }
 

@@ -32,6 +32,7 @@ const (
 	doubtTicks     = 30                // 0.3 s: longer than speeds of two gears agree by accident in a shift
 	doubtStanding  = 100               // 1 s: where the alternative is that the vehicle stands
 	silentAfter    = 100 * millisecond // beyond what the loss of a few messages explains
+	crawlingKmh    = 0.5
 	mustTurnRPM    = 100
 	roadLearnRPM   = 300 // output speed from which the road speed's factor is learned
 	roadLearnShare = 0.01
@@ -65,7 +66,30 @@ func (w *watch) leaveOut(a *Analyzer) {
 		}
 	}
 	n.have &^= w.dead
+	w.fromStandstill(a)
 	w.duringShift(a)
+}
+
+// fromStandstill finds a sensor that stays at 0 although its shaft must have
+// begun to turn: the others show the gear asked for.
+func (w *watch) fromStandstill(a *Analyzer) {
+	n, m := &a.now, a.model
+	if n.command < 0 || n.have != 1<<len(m.sensors)-1 || len(m.sensors) < 3 {
+		return
+	}
+	g := &m.gears[n.command]
+	for s := range m.sensors {
+		if math.Abs(n.readings[s]) >= zeroRPM || !(math.Abs(g.speed[s]) > 0) {
+			continue
+		}
+		others := n.have &^ (1 << s)
+		score, in := m.fit(g, &n.readings, others, nil)
+		if limit := bridgeRPM + g.spread; score*g.allowed(in) <= limit && math.Abs(in) > 2*limit && math.Abs(g.speed[s]*in) > limit {
+			w.dead |= 1 << s
+			n.have = others
+			return
+		}
+	}
 }
 
 // duringShift finds a sensor that stays at 0 although a shift is under way in
@@ -164,7 +188,7 @@ func (w *watch) judgeZero(a *Analyzer, s int, c *channel) {
 		}
 		return
 	case s == m.output && known(n.road):
-		if n.road < standingKmh {
+		if f := w.roadFactor; known(f) && n.road*f < turningRPM || !known(f) && n.road < crawlingKmh {
 			c.trust()
 		}
 		return

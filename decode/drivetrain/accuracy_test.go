@@ -1,0 +1,323 @@
+package drivetrain_test
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"io"
+	"math"
+	"sort"
+	"strings"
+	"testing"
+	"time"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+	"gearwitness/decode/pipeline"
+	"gearwitness/decode/van"
+	"gearwitness/signals"
+)
+
+// vanFile is the vehicle file of the demonstration.
+func vanFile(t testing.TB) *signals.File {
+	t.Helper()
+	f, err := signals.Load("../../signals/van.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f
+}
+
+// drive is a drive of the virtual van: what the analysis found, and the truth.
+type drive struct {
+	table   *decode.Table
+	samples []decode.Sample // of the analysis only
+	events  []decode.Event
+	truth   []truth
+}
+
+// truth is one line of the van's truth channel.
+type truth struct {
+	Time      float64            `json:"time_s"`
+	Kind      string             `json:"kind"`
+	Gear      string             `json:"gear"`
+	Slip      map[string]float64 `json:"slip_rpm"`
+	Input     float64            `json:"input_rpm"`
+	Output    float64            `json:"output_rpm"`
+	From      string             `json:"from"`
+	To        string             `json:"to"`
+	Start     float64            `json:"start_s"`
+	End       float64            `json:"end_s"`
+	Flare     float64            `json:"flare_rpm"`
+	Commanded float64            `json:"commanded_s"`
+}
+
+// runVan drives the van and decodes it as any other recording.
+func runVan(t testing.TB, f *signals.File, o van.Options) *drive {
+	t.Helper()
+	var told bytes.Buffer
+	o.Truth = &told
+	ctx := context.Background()
+	src, err := van.Open(ctx, o, f, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := pipeline.New(f, pipeline.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := &drive{table: p.Table()}
+	var b capture.Batch
+	var out decode.Output
+	keep := func() {
+		for _, s := range out.Samples {
+			if d.table.Signals[s.Signal].Origin == decode.FromAnalysis {
+				d.samples = append(d.samples, s)
+			}
+		}
+		d.events = append(d.events, out.Events...)
+		out.Reset()
+	}
+	for {
+		b.Reset()
+		err := src.Next(ctx, &b)
+		if perr := p.Push(&b, &out); perr != nil {
+			t.Fatal(perr)
+		}
+		keep()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	p.Finish(&out)
+	keep()
+	if err := src.Close(); err != nil {
+		t.Fatal(err)
+	}
+	lines := bufio.NewScanner(&told)
+	lines.Buffer(nil, 1<<20)
+	for lines.Scan() {
+		var x truth
+		if err := json.Unmarshal(lines.Bytes(), &x); err != nil {
+			t.Fatal(err)
+		}
+		d.truth = append(d.truth, x)
+	}
+	return d
+}
+
+// found is one shift the analysis reported.
+type found struct {
+	From, To                 string
+	Start_s, End_s, Time_s   *float64
+	Flare_rpm, Uncertainty_s float64
+}
+
+func (d *drive) shifts(t testing.TB) []found {
+	var out []found
+	for _, e := range d.events {
+		if e.Kind != decode.KindShift {
+			continue
+		}
+		b, err := json.Marshal(e)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var s found
+		if err := json.Unmarshal(b, &s); err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// tally is the score of one or several drives.
+type tally struct {
+	steady, right, wrongGear int
+	shifts, missed, extra    int
+	start, end               []float64 // errors [ms]
+	slips, slipsWrong        int
+	slipsAbsent              int
+}
+
+func tick(s float64) int64 { return int64(math.Round(s * 100)) }
+
+// compare scores a drive. A sample is steady where the true gear has not changed
+// for half a second and will not for another.
+func (c *tally) compare(t testing.TB, name string, d *drive) {
+	gear := make(map[int64]string)
+	slip := make([]map[int64]float64, len(d.table.Signals))
+	for _, s := range d.samples {
+		n := int64(s.Time) / 10e6
+		info := &d.table.Signals[s.Signal]
+		switch {
+		case s.Status != decode.Valid:
+		case info.Name == "gear":
+			gear[n] = d.table.Text(s)
+		case strings.HasPrefix(info.Name, "slip."):
+			if slip[s.Signal] == nil {
+				slip[s.Signal] = make(map[int64]float64)
+			}
+			slip[s.Signal][n] = s.Value
+		}
+	}
+	var states []truth
+	var shifts, lost []truth
+	for _, x := range d.truth {
+		switch x.Kind {
+		case "state":
+			states = append(states, x)
+		case "shift":
+			shifts = append(shifts, x)
+		case "lost_shift":
+			lost = append(lost, x)
+		}
+	}
+	const margin = 50
+	changed := -margin // index of the last change
+	next := 0
+	shown := 0
+	for i, x := range states {
+		if i > 0 && x.Gear != states[i-1].Gear {
+			changed = i
+		}
+		for next < len(states) && (next <= i || states[next].Gear == states[next-1].Gear) {
+			next++
+		}
+		n := tick(x.Time)
+		if i-changed >= margin && next-i > margin && i+margin < len(states) {
+			c.steady++
+			switch g := gear[n]; {
+			case g == x.Gear:
+				c.right++
+			default:
+				if g != "between" && g != "" {
+					c.wrongGear++
+				}
+				if shown++; shown <= 3 {
+					t.Logf("%s: gear at %.2f s is %q, truth %q (input %.0f, output %.0f)", name, x.Time, g, x.Gear, x.Input, x.Output)
+				}
+			}
+		}
+		for e, want := range x.Slip {
+			k := d.table.Index("slip." + e)
+			got, ok := slip[k][n]
+			if !ok {
+				c.slipsAbsent++
+				continue
+			}
+			c.slips++
+			if math.Abs(got-want) > max(10, 0.01*math.Abs(want)) {
+				if c.slipsWrong++; c.slipsWrong%1000 == 1 {
+					t.Logf("%s: slip of %s at %.2f s is %.1f, truth %.1f, gear %q", name, e, x.Time, got, want, x.Gear)
+				}
+			}
+		}
+	}
+	seen := d.shifts(t)
+	used := make([]bool, len(seen))
+	for _, x := range shifts {
+		c.shifts++
+		best := -1
+		for i, s := range seen {
+			if s.From == x.From && s.To == x.To && s.End_s != nil && math.Abs(*s.End_s-x.End) < 1 && (best < 0 || math.Abs(*s.End_s-x.End) < math.Abs(*seen[best].End_s-x.End)) {
+				best = i
+			}
+		}
+		if best < 0 || seen[best].Start_s == nil {
+			c.missed++
+			t.Logf("%s: shift %s-%s at %.3f..%.3f s not found", name, x.From, x.To, x.Start, x.End)
+			continue
+		}
+		used[best] = true
+		ds, de := 1000*(*seen[best].Start_s-x.Start), 1000*(*seen[best].End_s-x.End)
+		if math.Abs(ds) > 20 || math.Abs(de) > 20 {
+			t.Logf("%s: shift %s-%s at %.3f..%.3f s: start %+.1f ms, end %+.1f ms", name, x.From, x.To, x.Start, x.End, ds, de)
+		}
+		c.start, c.end = append(c.start, math.Abs(ds)), append(c.end, math.Abs(de))
+	}
+	for i, s := range seen {
+		for _, x := range lost {
+			// A gear that engaged for a moment and was lost again.
+			used[i] = used[i] || s.End_s != nil && s.From == x.From && s.To == x.To && *s.End_s > x.Commanded && *s.End_s < x.Time
+		}
+		if !used[i] && s.End_s != nil {
+			c.extra++
+			t.Logf("%s: shift %s-%s ending at %.3f s is not in the truth", name, s.From, s.To, *s.End_s)
+		}
+	}
+}
+
+func worst(v []float64) (worst, median float64) {
+	if len(v) == 0 {
+		return
+	}
+	s := append([]float64(nil), v...)
+	sort.Float64s(s)
+	return s[len(s)-1], s[len(s)/2]
+}
+
+// What the analysis finds against what really happened, over more than 200
+// shifts, with every sensor sound, with drop-outs of each, and with elements
+// that slip or come late.
+func TestAgainstTruth(t *testing.T) {
+	f := vanFile(t)
+	var all tally
+	for i, c := range []struct{ drive, fault string }{
+		{"varied", ""},
+		{"shifts", ""},
+		{"shifts", "reduced-carrier-speed-drops-out"},
+		{"shifts", "drum-speed-drops-out"},
+		{"shifts", "output-speed-drops-out"},
+		{"shifts", "drum-speed-missing"},
+		{"town", "reduced-carrier-speed-missing"},
+		{"town", "output-speed-missing"},
+		{"shifts", "drum-brake-fills-late"},
+		{"shifts", "odd-gears-clutch-slips"},
+	} {
+		o := van.DefaultOptions()
+		o.Drive, o.For, o.Seed = c.drive, 150*time.Second, uint64(11+i)
+		if c.fault != "" {
+			in, err := van.ParseFault(c.fault)
+			if err != nil {
+				t.Fatal(err)
+			}
+			o.Faults = append(o.Faults, in)
+		}
+		var one tally
+		name := strings.TrimSpace(c.drive + " " + c.fault)
+		one.compare(t, name, runVan(t, f, o))
+		ws, ms := worst(one.start)
+		we, me := worst(one.end)
+		t.Logf("%s: gear %d/%d, shifts %d, start worst %.1f median %.1f ms, end worst %.1f median %.1f ms, slips off %d of %d, absent %d",
+			name, one.right, one.steady, one.shifts, ws, ms, we, me, one.slipsWrong, one.slips, one.slipsAbsent)
+		if part := float64(one.right) / float64(one.steady); part < 0.995 || one.wrongGear > 0 {
+			t.Errorf("%s: gear right in %.2f %% of %d steady samples, expected 99.5 %%; another gear claimed in %d", name, 100*part, one.steady, one.wrongGear)
+		}
+		if ws > 20 || we > 20 {
+			t.Errorf("%s: shift times off by up to %.1f and %.1f ms, expected 20", name, ws, we)
+		}
+		if one.missed > 0 || one.extra > 0 {
+			t.Errorf("%s: %d shifts missed, %d too many", name, one.missed, one.extra)
+		}
+		// Where an element catches, speeds change by more than 10 rpm in the
+		// millisecond between the sensor and the end of its message.
+		if part := float64(one.slipsWrong) / float64(one.slips); part > 0.005 {
+			t.Errorf("%s: %.2f %% of slips more than 1 %% and 10 rpm off, expected 0.5 %%", name, 100*part)
+		}
+		all.shifts += one.shifts
+		all.start, all.end = append(all.start, one.start...), append(all.end, one.end...)
+	}
+	ws, ms := worst(all.start)
+	we, me := worst(all.end)
+	t.Logf("%d shifts: start worst %.1f median %.1f ms, end worst %.1f median %.1f ms", all.shifts, ws, ms, we, me)
+	if all.shifts < 200 {
+		t.Errorf("only %d shifts, expected 200", all.shifts)
+	}
+}
