@@ -5,6 +5,7 @@ import (
 	"context"
 	"io"
 	"testing"
+	"time"
 
 	"gearwitness/capture"
 )
@@ -31,41 +32,67 @@ func benchFile() []byte {
 	return e.AppendBatch(nil, traffic(benchFrames))
 }
 
+func walkAll(b *testing.B, file []byte) {
+	if n, err := Walk(bytes.NewReader(file)); err != nil || n.Packets != benchFrames {
+		b.Fatal(n, err)
+	}
+}
+
+func readAll(b *testing.B, file []byte, batch *capture.Batch) {
+	n := 0
+	r := NewReader(bytes.NewReader(file), "")
+	for {
+		batch.Reset()
+		if err := r.Next(context.Background(), batch); err == io.EOF {
+			break
+		} else if err != nil {
+			b.Fatal(err)
+		}
+		n += len(batch.Frames)
+	}
+	if n != benchFrames {
+		b.Fatal(n)
+	}
+}
+
+func perFrame(d time.Duration, n int) float64 { return float64(d.Nanoseconds()) / float64(n) / benchFrames }
+
 func BenchmarkWalk(b *testing.B) {
 	file := benchFile()
-	r := bytes.NewReader(nil)
 	b.SetBytes(int64(len(file)))
 	for b.Loop() {
-		r.Reset(file)
-		if n, err := Walk(r); err != nil || n.Packets != benchFrames {
-			b.Fatal(n, err)
-		}
+		walkAll(b, file)
 	}
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/benchFrames, "ns/frame")
+	b.ReportMetric(perFrame(b.Elapsed(), b.N), "ns/frame")
 }
 
 func BenchmarkRead(b *testing.B) {
 	file := benchFile()
 	var batch capture.Batch
-	ctx := context.Background()
 	b.SetBytes(int64(len(file)))
 	for b.Loop() {
-		n := 0
-		r := NewReader(bytes.NewReader(file), "")
-		for {
-			batch.Reset()
-			if err := r.Next(ctx, &batch); err == io.EOF {
-				break
-			} else if err != nil {
-				b.Fatal(err)
-			}
-			n += len(batch.Frames)
-		}
-		if n != benchFrames {
-			b.Fatal(n)
-		}
+		readAll(b, file, &batch)
 	}
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/benchFrames, "ns/frame")
+	b.ReportMetric(perFrame(b.Elapsed(), b.N), "ns/frame")
+}
+
+// BenchmarkReadAgainstWalk takes turns, so that its ratio means something on a
+// machine that does other things as well.
+func BenchmarkReadAgainstWalk(b *testing.B) {
+	file := benchFile()
+	var batch capture.Batch
+	var walking, reading time.Duration
+	for b.Loop() {
+		start := time.Now()
+		walkAll(b, file)
+		middle := time.Now()
+		readAll(b, file, &batch)
+		walking += middle.Sub(start)
+		reading += time.Since(middle)
+	}
+	b.ReportMetric(perFrame(walking, b.N), "walk-ns/frame")
+	b.ReportMetric(perFrame(reading, b.N), "read-ns/frame")
+	b.ReportMetric(float64(reading)/float64(walking), "read/walk")
 }
 
 func BenchmarkEncode(b *testing.B) {

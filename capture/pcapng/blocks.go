@@ -144,8 +144,8 @@ func (b *blocks) fill() error {
 	case b.w > 0:
 		p := b.buf[:b.w]
 		if len(p) < minBlock {
-			if !b.started && le.Uint32(append(append([]byte{}, p...), 0, 0, 0, 0)) != typeSection {
-				return b.stop(b.damage("no pcapng file: expected 0a0d0d0a at its start, found %x", p[:min(4, len(p))]))
+			if k := min(4, len(p)); !b.started && string(p[:k]) != "\n\r\r\n"[:k] {
+				return b.stop(b.damage("no pcapng file: expected 0a0d0d0a at its start, found %x", p[:k]))
 			}
 			return b.stop(b.cut("the file ends inside the head of a block: expected at least 12 bytes, found %d", len(p)))
 		}

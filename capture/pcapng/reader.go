@@ -64,6 +64,7 @@ type iface struct {
 	channel int // -1: not ours
 	link    uint16
 	plain   bool // nanoseconds without offset
+	common  bool // and a CAN channel: see burst
 	binary  bool // resolution is a power of two
 	exp     uint8
 	offset  int64  // s
@@ -109,8 +110,27 @@ func (r *Reader) Continue(src io.Reader, name string) {
 // Stats returns the counts so far.
 func (r *Reader) Stats() Stats { return r.stats }
 
-// Channels returns the buses and instruments described so far.
-func (r *Reader) Channels() []capture.Channel { return r.channels }
+// Channels returns the buses and instruments described so far, before the first
+// Next those described ahead of the first packet.
+func (r *Reader) Channels() []capture.Channel {
+	for r.packets == 0 && r.err == nil {
+		typ, length, block, err := r.next()
+		if err != nil {
+			break // Next will say so
+		}
+		switch typ {
+		case typePacket, typeOldPacket, typeSimple, typeStatistics:
+			if length <= len(block) {
+				r.r -= length // for Next to read
+				return r.channels
+			}
+		}
+		if r.block(typ, length, block, &capture.Batch{}) != nil {
+			break
+		}
+	}
+	return r.channels
+}
 
 // LastTime returns the stamp of the last packet, 0 before the first.
 func (r *Reader) LastTime() capture.Stamp { return r.stamp() }
@@ -133,11 +153,15 @@ func (r *Reader) Next(ctx context.Context, b *capture.Batch) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
+	if r.err != nil {
+		return r.err
+	}
 	if cap(b.Frames)-len(b.Frames) < batchSize {
 		b.Frames = slices.Grow(b.Frames, batchSize)
 	}
-	start := items(b)
+	start, notes := items(b), len(b.Notes)
 	for n := 0; n < batchBlocks && items(b)-start < batchSize; n++ {
+		r.burst(b, batchSize-(items(b)-start))
 		if items(b) > start && !r.buffered() {
 			break // hand over what there is before waiting for more
 		}
@@ -147,7 +171,7 @@ func (r *Reader) Next(ctx context.Context, b *capture.Batch) error {
 		}
 		if err != nil {
 			r.deliver(b)
-			if items(b) > start && err == io.EOF {
+			if err == io.EOF && (items(b) > start || len(b.Notes) > notes) {
 				return nil
 			}
 			return err
@@ -155,6 +179,50 @@ func (r *Reader) Next(ctx context.Context, b *capture.Batch) error {
 	}
 	r.deliver(b)
 	return nil
+}
+
+// burst reads as many of the commonest blocks as there are in a row, at most
+// limit: a packet without options, on a little-endian CAN interface that counts
+// nanoseconds, with a classic data frame of eight bytes. It reads nothing else;
+// whatever it does not take, block does.
+func (r *Reader) burst(b *capture.Batch, limit int) {
+	if r.big || !r.started {
+		return
+	}
+	p := r.buf[r.r:r.w]
+	n := len(b.Frames)
+	frames := b.Frames[:min(cap(b.Frames), n+limit)]
+	last := r.last
+	for n < len(frames) && len(p) >= 48 {
+		h := (*[48]byte)(p)
+		id := uint64(le.Uint32(h[8:]))
+		if le.Uint64(h[:]) != 48<<32|typePacket || le.Uint32(h[44:]) != 48 || // type, length twice
+			le.Uint64(h[20:]) != 16<<32|16 || le.Uint32(h[32:]) != 8 || // captured, original, data length, no flags
+			id >= uint64(len(r.ifaces)) {
+			break
+		}
+		in := &r.ifaces[id]
+		t := capture.Stamp(uint64(le.Uint32(h[12:]))<<32 | uint64(le.Uint32(h[16:])))
+		can := binary.BigEndian.Uint32(h[28:])
+		if !in.common || t < last || can > 0x7FF && can>>29 != idExtended>>29 {
+			break
+		}
+		last = t
+		f := &frames[n]
+		if f.Len > 8 {
+			clear(f.Data[8:]) // from an earlier use of this memory
+		}
+		f.Time, f.ID, f.Bus, f.Flags, f.Len = t, can&idMask, uint8(in.channel), capture.Flags(can>>31), 8
+		*(*[8]byte)(f.Data[:]) = [8]byte(h[36:44])
+		p = p[48:]
+		n++
+	}
+	read := n - len(b.Frames)
+	b.Frames = b.Frames[:n]
+	r.last = last
+	r.r = r.w - len(p)
+	r.packets += uint64(read)
+	r.stats.Frames += uint64(read)
 }
 
 func items(b *capture.Batch) int { return len(b.Frames) + len(b.Lines) + len(b.Losses) }
@@ -308,13 +376,6 @@ func decodePacket(f *capture.Frame, p []byte, captured, original uint32) string 
 	}
 	id := binary.BigEndian.Uint32(p[packetHead:])
 	n, fd := p[packetHead+4], p[packetHead+5]
-	if (id <= 0x7FF || id>>29 == 4) && n == 8 && fd == 0 && captured == 16 && original != 72 {
-		// The common case: a classic data frame with 8 bytes.
-		f.ID, f.Len = id&idMask, 8
-		f.Flags = capture.Flags(id >> 31) // Extended is 1
-		le.PutUint64(f.Data[:8], le.Uint64(p[packetHead+8:packetHead+16]))
-		return ""
-	}
 	if n&0x80 != 0 {
 		return reasonXL
 	}
@@ -499,6 +560,7 @@ func (r *Reader) describe(p []byte) error {
 	default:
 		r.note(fmt.Sprintf("link %d", in.link), 0, "skipped", "interface %s of the capture file carries link type %d; only CAN (%d) and lines of text of our own are read", c.Name, in.link, LinkCAN)
 	}
+	in.common = in.plain && in.link == LinkCAN && in.channel >= 0
 	r.ifaces = append(r.ifaces, in)
 	return nil
 }

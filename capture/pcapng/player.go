@@ -1,0 +1,359 @@
+package pcapng
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"sync"
+	"time"
+
+	"gearwitness/capture"
+)
+
+// NoteSeek is the kind of the note with which a Player begins after Seek: what
+// follows does not continue what came before.
+const NoteSeek = "seek"
+
+// Player plays a recording back at its own pace, faster or slower. It is a
+// source and a clock: frames come when their time has come, and the clock runs
+// on behind the last of them, so that signals grow stale as they did on the
+// road.
+//
+// Next and Close belong to one goroutine; everything else may be called from
+// any.
+type Player struct {
+	open func() (capture.Source, error)
+
+	mu      sync.Mutex
+	src     capture.Source
+	ahead   capture.Batch // read; delivered up to the next fields
+	frames  int
+	lines   int
+	losses  int
+	notes   int
+	ended   bool
+	failed  error // what src ended with, if not io.EOF
+	first   capture.Stamp
+	at      capture.Stamp // time at anchor
+	anchor  time.Time     // zero: not started
+	speed   float64
+	paused  bool
+	seeking bool // a note of the seek is due
+	closed  bool
+	changed chan struct{} // closed when the clock was touched
+}
+
+// ErrClosed is what Next returns after Close.
+var ErrClosed = errors.New("the playback is closed")
+
+// maxSpeed keeps the clock's arithmetic sane; nothing plays that fast anyway.
+const maxSpeed = 1e6
+
+// NewPlayer plays what open opens, which it does again for each Seek. The
+// clock stands at the first frame until the first Next.
+func NewPlayer(open func() (capture.Source, error), speed float64) (*Player, error) {
+	p := &Player{open: open, changed: make(chan struct{})}
+	if err := p.checkSpeed(speed); err != nil {
+		return nil, err
+	}
+	p.speed = speed
+	if err := p.reopen(); err != nil {
+		return nil, err
+	}
+	err := p.read(context.Background())
+	var ok bool
+	if p.first, ok = p.due(); !ok && err != nil {
+		p.src.Close()
+		return nil, err
+	}
+	p.at = p.first
+	return p, nil
+}
+
+func (p *Player) checkSpeed(speed float64) error {
+	if !(speed > 0 && speed <= maxSpeed) {
+		return fmt.Errorf("speed of playback: expected a number above 0 such as 0.5, 1 or 4, found %v", speed)
+	}
+	return nil
+}
+
+// reopen starts the recording from its beginning.
+func (p *Player) reopen() error {
+	src, err := p.open()
+	if err != nil {
+		return err
+	}
+	if p.src != nil {
+		p.src.Close()
+	}
+	p.src, p.ended, p.failed = src, false, nil
+	p.empty()
+	return nil
+}
+
+// empty forgets what is ahead.
+func (p *Player) empty() {
+	p.ahead.Reset()
+	p.frames, p.lines, p.losses, p.notes = 0, 0, 0, 0
+}
+
+// read fetches the next stretch if everything ahead has been delivered. The
+// error is that of the recording or of ctx.
+func (p *Player) read(ctx context.Context) error {
+	for !p.ended && p.frames == len(p.ahead.Frames) && p.lines == len(p.ahead.Lines) {
+		// Losses and notes without frames behind them stay for the next stretch.
+		if p.losses == len(p.ahead.Losses) && p.notes == len(p.ahead.Notes) {
+			p.empty()
+		}
+		err := p.src.Next(ctx, &p.ahead)
+		switch {
+		case err == io.EOF:
+			p.ended = true
+		case err != nil && ctx.Err() != nil:
+			return err
+		case err != nil:
+			p.ended, p.failed = true, err
+		}
+	}
+	return p.failed
+}
+
+// due returns the time of the next frame or line.
+func (p *Player) due() (t capture.Stamp, ok bool) {
+	if p.frames < len(p.ahead.Frames) {
+		t, ok = p.ahead.Frames[p.frames].Time, true
+	}
+	if p.lines < len(p.ahead.Lines) {
+		if u := p.ahead.Lines[p.lines].Time; !ok || u < t {
+			t, ok = u, true
+		}
+	}
+	return t, ok
+}
+
+// skip passes over everything ahead before t.
+func (p *Player) skip(t capture.Stamp) {
+	a := &p.ahead
+	p.frames += before(a.Frames[p.frames:], func(f *capture.Frame) bool { return f.Time < t })
+	p.lines += before(a.Lines[p.lines:], func(l *capture.Line) bool { return l.Time < t })
+	p.losses += before(a.Losses[p.losses:], func(l *capture.Loss) bool { return l.Time < t })
+	p.notes += before(a.Notes[p.notes:], func(n *capture.Note) bool { return n.Time < t })
+}
+
+// before returns how many items at the start of list satisfy f.
+func before[T any](list []T, f func(*T) bool) int {
+	n := 0
+	for n < len(list) && f(&list[n]) {
+		n++
+	}
+	return n
+}
+
+// deliver appends everything ahead up to and including t.
+func (p *Player) deliver(b *capture.Batch, t capture.Stamp) {
+	a, f, l, o, n := &p.ahead, p.frames, p.lines, p.losses, p.notes
+	p.skip(t + 1)
+	b.Frames = append(b.Frames, a.Frames[f:p.frames]...)
+	b.Lines = append(b.Lines, a.Lines[l:p.lines]...)
+	b.Losses = append(b.Losses, a.Losses[o:p.losses]...)
+	b.Notes = append(b.Notes, a.Notes[n:p.notes]...)
+}
+
+// Now returns the time of the playback.
+func (p *Player) Now() capture.Stamp {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.now()
+}
+
+func (p *Player) now() capture.Stamp {
+	if p.paused || p.anchor.IsZero() {
+		return p.at
+	}
+	return p.at + capture.Stamp(float64(time.Since(p.anchor))*p.speed)
+}
+
+// set moves the clock to t, keeping it running or not, and wakes Next.
+func (p *Player) set(t capture.Stamp) {
+	p.at = t
+	if !p.anchor.IsZero() {
+		p.anchor = time.Now()
+	}
+	close(p.changed)
+	p.changed = make(chan struct{})
+}
+
+// Pause stops the clock.
+func (p *Player) Pause() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.set(p.now())
+	p.paused = true
+}
+
+// Resume lets the clock run on.
+func (p *Player) Resume() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.set(p.now())
+	p.paused = false
+}
+
+// Paused tells whether the clock stands by the user's wish.
+func (p *Player) Paused() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.paused
+}
+
+// Speed returns how many seconds of the recording pass in one of ours.
+func (p *Player) Speed() float64 {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.speed
+}
+
+// SetSpeed changes the pace from now on.
+func (p *Player) SetSpeed(speed float64) error {
+	if err := p.checkSpeed(speed); err != nil {
+		return err
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.set(p.now())
+	p.speed = speed
+	return nil
+}
+
+// Step moves the clock on by d of the recording's time, running or not; frames
+// up to there follow at once.
+func (p *Player) Step(d time.Duration) error {
+	if d < 0 {
+		return fmt.Errorf("step of playback: expected a time forward, found %v; use Seek to go back", d)
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.set(p.now().Add(d))
+	return nil
+}
+
+// Seek jumps to a time of the recording, forward or back. The next batch
+// begins with a note of kind NoteSeek, at the time sought, and holds nothing
+// from before it. It takes the time of reading the recording up to there.
+func (p *Player) Seek(t capture.Stamp) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.closed {
+		return ErrClosed
+	}
+	t = max(t, p.first)
+	if err := p.reopen(); err != nil {
+		return err
+	}
+	for {
+		p.read(context.Background())
+		p.skip(t)
+		if _, ok := p.due(); ok || p.ended {
+			break
+		}
+	}
+	p.set(t)
+	p.seeking = true
+	return nil
+}
+
+// Next appends what is due, waiting for it. At the end of the recording it
+// returns io.EOF, as often as it is called, until Seek goes back.
+func (p *Player) Next(ctx context.Context, b *capture.Batch) error {
+	for {
+		wait, changed, err := p.take(ctx, b)
+		if err != nil || wait == 0 {
+			return err
+		}
+		var timer <-chan time.Time
+		var t *time.Timer
+		if wait > 0 {
+			t = time.NewTimer(wait)
+			timer = t.C
+		}
+		select {
+		case <-timer:
+		case <-changed:
+		case <-ctx.Done():
+			err = ctx.Err()
+		}
+		if t != nil {
+			t.Stop()
+		}
+		if err != nil {
+			return err
+		}
+	}
+}
+
+// take appends what is due. Otherwise it says how long to wait, below 0 for
+// as long as the clock stands.
+func (p *Player) take(ctx context.Context, b *capture.Batch) (wait time.Duration, changed <-chan struct{}, err error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.closed {
+		return 0, nil, ErrClosed
+	}
+	if p.anchor.IsZero() {
+		p.anchor = time.Now()
+	}
+	start := items(b) + len(b.Notes)
+	if p.seeking {
+		p.seeking = false
+		b.Notes = append(b.Notes, capture.Note{Time: p.at, Kind: NoteSeek, Text: "playback jumped here"})
+	}
+	for now := p.now(); ; {
+		if err := p.read(ctx); err != nil && !p.ended {
+			return 0, nil, err
+		}
+		b.Channels = p.ahead.Channels
+		next, more := p.due()
+		if more && next <= now {
+			if p.deliver(b, now); items(b)-start < batchSize {
+				continue
+			}
+		}
+		if !more {
+			p.deliver(b, math.MaxInt64-1) // losses and notes at the end
+		}
+		switch {
+		case items(b)+len(b.Notes) > start:
+			return 0, nil, nil
+		case !more && p.failed != nil:
+			return 0, nil, p.failed
+		case !more:
+			return 0, nil, io.EOF
+		case p.paused:
+			return -1, p.changed, nil
+		}
+		ns := math.Ceil(float64(next-now) / p.speed)
+		return max(1, time.Duration(min(ns, math.MaxInt64/2))), p.changed, nil
+	}
+}
+
+// Channels returns the buses and instruments known so far.
+func (p *Player) Channels() []capture.Channel {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.ahead.Channels
+}
+
+// Close ends the playback; a Next that waits returns.
+func (p *Player) Close() error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.closed {
+		return nil
+	}
+	p.closed = true
+	close(p.changed)
+	p.changed = make(chan struct{})
+	return p.src.Close()
+}
