@@ -123,6 +123,10 @@ func (s *Server) status() Status {
 	st.Connection = b.connection()
 	st.Sources = append([]Source{}, b.sources...)
 	st.Alarms = append([]Alarm{}, b.alarms...)
+	if st.Recording.State == "failed" {
+		// Evidence is being lost: as loud as an alarm of the vehicle.
+		st.Alarms = append(st.Alarms, Alarm{Name: "recording", Level: "stop", Say: st.Recording.Text, Since: st.Now})
+	}
 	st.Samples, st.Late = b.samples, b.late
 	st.Buses = make([]BusStatus, len(b.buses))
 	for i := range b.buses {

@@ -94,17 +94,6 @@ type layer struct {
 	open   open
 }
 
-// at returns bucket k.
-func (l *layer) at(k int64, last bool) bucket {
-	switch {
-	case k == l.number:
-		return l.open.bucket(last)
-	case k > l.number || k < l.number-int64(len(l.ring)):
-		return empty
-	}
-	return l.ring[mod(k, len(l.ring))]
-}
-
 // advance closes the open bucket and opens k.
 func (l *layer) advance(k int64, last bool) {
 	l.ring[mod(l.number, len(l.ring))] = l.open.bucket(last)
@@ -120,6 +109,22 @@ type track struct {
 	layers [len(levels)]layer
 	last   bool // keeps the last value of a bucket instead of the mean
 	seen   bool
+}
+
+// at returns bucket k of a level.
+func (t *track) at(lv int, k int64) bucket {
+	l := &t.layers[lv]
+	switch {
+	case k == l.number:
+		o := l.open
+		if lv > 0 {
+			o.fold(&t.layers[0].open) // not handed up yet
+		}
+		return o.bucket(t.last)
+	case k > l.number || k < l.number-int64(len(l.ring)):
+		return empty
+	}
+	return l.ring[mod(k, len(l.ring))]
 }
 
 // history holds a track for every signal.
@@ -176,15 +181,15 @@ func (h *history) add(signal int32, at capture.Stamp, v float64, valid bool) boo
 	return true
 }
 
-// close ends the fine bucket, handing it up, and opens k.
+// close ends the fine bucket, handing it up, and opens k. Widths divide each
+// other, so the open bucket of each level holds those of the levels below.
 func (t *track) close(k int64) {
 	for i := 1; i < len(levels); i++ {
-		// Widths divide each other, so a closed bucket lies within one above.
 		up := &t.layers[i]
-		if n := floorDiv(capture.Stamp(t.layers[0].number)*levels[0].width, levels[i].width); n > up.number {
+		up.open.fold(&t.layers[0].open)
+		if n := floorDiv(capture.Stamp(k)*levels[0].width, levels[i].width); n > up.number {
 			up.advance(n, t.last)
 		}
-		up.open.fold(&t.layers[0].open)
 	}
 	t.layers[0].advance(k, t.last)
 }
@@ -267,28 +272,30 @@ func (b *Board) column(signal int32, lv int, first int64, n int, per int64) Colu
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	t := &b.history.tracks[signal]
-	l := &t.layers[lv]
 	width := levels[lv].width
 	stale := b.table.Signals[signal].StaleAfter
 	if b.table.Signals[signal].Origin == decode.FromAnalysis && stale > 0 {
 		stale += capture.Stamp(analysisLag)
 	}
+	var oldest, end int64
+	if t.seen {
+		l := &t.layers[lv]
+		oldest, end = l.number-int64(len(l.ring)), l.number+1
+	}
 	// The value that holds across an interval without samples, and the bucket
 	// it came from. Look back as far as it could still count.
 	held, heldAt := nan, int64(0)
 	back := first*per - 1
-	if t.seen {
-		limit := back - int64(len(l.ring))
-		if stale > 0 {
-			limit = max(limit, back-int64((stale+width-1)/width))
-		}
-		for k := min(back, l.number); k > limit; k-- {
-			if v := l.at(k, t.last); v.isAbsent() {
-				break
-			} else if v.mid == v.mid {
-				held, heldAt = v.mid, k
-				break
-			}
+	limit := oldest
+	if stale > 0 {
+		limit = max(limit, back-int64((stale+width-1)/width))
+	}
+	for k := min(back, end-1); k >= limit && t.seen; k-- {
+		if v := t.at(lv, k); v.isAbsent() {
+			break
+		} else if v.mid == v.mid {
+			held, heldAt = v.mid, k
+			break
 		}
 	}
 	for i := range n {
@@ -296,19 +303,19 @@ func (b *Board) column(signal int32, lv int, first int64, n int, per int64) Colu
 		var sum float64
 		var got int
 		mid := nan
-		if t.seen {
-			for k := (first + int64(i)) * per; k < (first+int64(i)+1)*per; k++ {
-				v := l.at(k, t.last)
-				if v.isAbsent() {
-					held = nan
-					continue
-				}
-				if v.mid == v.mid {
-					lo, hi = min(lo, v.min), max(hi, v.max)
-					sum += float64(v.mid)
-					got++
-					mid, held, heldAt = v.mid, v.mid, k
-				}
+		left := (first + int64(i)) * per
+		// Only buckets there are: a question may span any time.
+		for k := max(left, oldest); k < min(left+per, end); k++ {
+			v := t.at(lv, k)
+			if v.isAbsent() {
+				held = nan
+				continue
+			}
+			if v.mid == v.mid {
+				lo, hi = min(lo, v.min), max(hi, v.max)
+				sum += float64(v.mid)
+				got++
+				mid, held, heldAt = v.mid, v.mid, k
 			}
 		}
 		switch {
@@ -317,7 +324,7 @@ func (b *Board) column(signal int32, lv int, first int64, n int, per int64) Colu
 				mid = float32(sum / float64(got))
 			}
 			c.Min[i], c.Max[i], c.Mid[i] = lo, hi, mid
-		case held == held && b.holds(heldAt, (first+int64(i))*per, width, stale):
+		case held == held && holds(heldAt, left, width, stale):
 			c.Min[i], c.Max[i], c.Mid[i] = held, held, held
 		default:
 			c.Min[i], c.Max[i], c.Mid[i] = nan, nan, nan
@@ -328,7 +335,7 @@ func (b *Board) column(signal int32, lv int, first int64, n int, per int64) Colu
 
 // holds tells whether a value of bucket k still counts at the start of bucket
 // j: the sample was somewhere in k, at its end at best.
-func (b *Board) holds(k, j int64, width, stale capture.Stamp) bool {
+func holds(k, j int64, width, stale capture.Stamp) bool {
 	return stale == 0 || capture.Stamp(j-k-1)*width <= stale
 }
 
