@@ -55,7 +55,9 @@ func readAll(b *testing.B, file []byte, batch *capture.Batch) {
 	}
 }
 
-func perFrame(d time.Duration, n int) float64 { return float64(d.Nanoseconds()) / float64(n) / benchFrames }
+func perFrame(d time.Duration, n int) float64 {
+	return float64(d.Nanoseconds()) / float64(n) / benchFrames
+}
 
 func BenchmarkWalk(b *testing.B) {
 	file := benchFile()
