@@ -30,6 +30,9 @@ type ChannelCount struct {
 	Lines    uint64 // lines of text
 	BadLines uint64 // of them: not understood
 	Lost     []LossCount
+	// BrokenMessages counts messages of several packets that did not come
+	// whole, and packets of none.
+	BrokenMessages uint64
 }
 
 // LossCount is how many frames or lines did not reach us, by reason.

@@ -7,6 +7,8 @@ import (
 	"slices"
 
 	"gearwitness/capture"
+	"gearwitness/decode/j1939"
+	"gearwitness/decode/j1939tp"
 )
 
 // Decoder applies a Plan to the frames of one recording: it keeps what must be
@@ -32,12 +34,18 @@ type channel struct {
 	extended [extendedSlots]extendedSlot
 	unknown  []UnknownID
 	numbers  map[uint32]int32 // of unknown, by identifier; bit 31 marks a 29-bit one
+	packets  j1939tp.Listener
+	message  capture.Frame // one put together from packets
 	count    ChannelCount
 }
 
-// The identifiers of a bus map to numbers: a frame of the plan from 0 up, or
-// below unresolved an entry of the channel's list of unknown ones.
-const unresolved = -1
+// The identifiers of a bus map to numbers: a frame of the plan from 0 up, the
+// transport protocol of SAE J1939, or below unresolved an entry of the channel's
+// list of unknown ones.
+const (
+	unresolved = -1
+	transport  = math.MaxInt32
+)
 
 const (
 	extendedSlots = 1 << 10
@@ -125,6 +133,9 @@ func (c *channel) resolve(id uint32, extended bool) int32 {
 		if i, ok := c.route.find(id, extended); ok {
 			return i
 		}
+		if pgn := j1939.ParseID(id).PGN; extended && c.route.long && (pgn == j1939tp.Management || pgn == j1939tp.Data) {
+			return transport
+		}
 	}
 	key := id
 	if extended {
@@ -170,7 +181,31 @@ func (d *Decoder) Frame(f *capture.Frame, out *Output) {
 		return
 	}
 	ch.count.Known++
+	if n == transport {
+		d.packet(ch, f, out)
+		return
+	}
 	d.decode(n, f, out)
+}
+
+// packet takes in a frame of the transport protocol and decodes the parameter
+// group it completes.
+func (d *Decoder) packet(ch *channel, f *capture.Frame, out *Output) {
+	r := ch.packets.Frame(f.Time, f.ID, f.Data[:f.Len])
+	if r.Fault != j1939tp.NoFault {
+		ch.count.BrokenMessages++
+	}
+	m := r.Message
+	if m == nil {
+		return
+	}
+	id := j1939.ID{Priority: 6, PGN: m.PGN, Source: m.Source, Destination: m.Destination}.Uint32()
+	if n, ok := ch.route.find(id, true); ok {
+		// Fields lie in the first 64 bytes, as in the longest frame.
+		ch.message = capture.Frame{Time: f.Time, ID: id, Bus: f.Bus, Flags: capture.Extended, Len: uint8(min(len(m.Data), capture.MaxData))}
+		copy(ch.message.Data[:], m.Data)
+		d.decode(n, &ch.message, out)
+	}
 }
 
 func (c *channel) countOther(f *capture.Frame) {

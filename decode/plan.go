@@ -167,6 +167,9 @@ type route struct {
 	extended map[uint32]int32
 	sourced  map[uint32]int32 // parameter group << 8 | source address
 	group    map[uint32]int32 // parameter group
+	// long: a parameter group is longer than a frame, so that the transport
+	// protocol has to be listened to.
+	long bool
 }
 
 func (r *route) find(id uint32, extended bool) (int32, bool) {
@@ -191,7 +194,9 @@ func (r *route) find(id uint32, extended bool) (int32, bool) {
 func Compile(f *signals.File) (*Plan, error) {
 	p := &Plan{table: &Table{}, buses: f.Buses, routes: make([]route, len(f.Buses))}
 	for i := range p.routes {
-		p.routes[i] = route{map[uint32]int32{}, map[uint32]int32{}, map[uint32]int32{}, map[uint32]int32{}}
+		p.routes[i] = route{
+			standard: map[uint32]int32{}, extended: map[uint32]int32{}, sourced: map[uint32]int32{}, group: map[uint32]int32{},
+		}
 	}
 	for i := range f.Frames {
 		e := &f.Frames[i]
@@ -280,6 +285,9 @@ func (p *Plan) add(f *signals.File, e *signals.Entry[signals.Frame]) error {
 			return fmt.Errorf("checksum: byte %d is outside the data", c.Byte)
 		}
 		fr.check, fr.checkByte, fr.need = &check, c.Byte-1, max(fr.need, c.Byte)
+	}
+	if def.J1939() && fr.need > 8 {
+		p.routes[bus].long = true
 	}
 	p.groups += len(fr.groups)
 	p.frames = append(p.frames, fr)

@@ -34,9 +34,6 @@ var states = [...]string{"quiet", "pending", "raised"}
 // String returns the state in words.
 func (s State) String() string { return states[s] }
 
-// levels in words, by signals.Level.
-var levels = [...]string{signals.LevelNote: "note", signals.LevelCaution: "caution", signals.LevelStop: "stop"}
-
 // Change is what a decode.KindAlarm event tells.
 type Change struct {
 	Alarm   string   `json:"alarm"`
@@ -221,7 +218,7 @@ func (s *Set) missing(r *rule, at capture.Stamp) []string {
 }
 
 func (s *Set) tell(r *rule, at capture.Stamp, out *decode.Output, c Change) {
-	c.Alarm, c.Level, c.Say = r.name, levels[r.def.Level], r.def.Say
+	c.Alarm, c.Level, c.Say = r.name, r.def.Level.String(), r.def.Say
 	out.Events = append(out.Events, decode.Event{Time: at, Kind: decode.KindAlarm, Fields: c})
 }
 

@@ -8,11 +8,4 @@ import (
 
 // analyse makes the analysis of the gearbox, which adds its signals to the
 // table.
-func analyse(f *signals.File, t *decode.Table) (Analysis, error) {
-	a, err := drivetrain.New(f, t)
-	if err != nil {
-		return nil, err
-	}
-	ready, _ := any(a).(Analysis)
-	return ready, nil
-}
+func analyse(f *signals.File, t *decode.Table) (Analysis, error) { return drivetrain.New(f, t) }

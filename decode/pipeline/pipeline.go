@@ -99,9 +99,7 @@ func build(f *signals.File, o Options, analyse func(*signals.File, *decode.Table
 		if p.analysis, err = analyse(f, p.table); err != nil {
 			return nil, err
 		}
-		if p.analysis != nil {
-			p.delay = p.analysis.Delay()
-		}
+		p.delay = p.analysis.Delay()
 	}
 	direct, derived, err := decode.Formulas(f, p.table)
 	if err != nil {
