@@ -326,7 +326,7 @@ func TestMergeForgetful(t *testing.T) {
 		a.stop = make(chan struct{})
 		m := Merge(MergeOptions{Window: time.Hour}, a, newScript("b", io.EOF)).(*merge)
 		defer m.Close()
-		time.Sleep(time.Minute)
+		<-time.After(time.Minute)
 		synctest.Wait()
 		in := m.inputs[0]
 		if len(in.held.Losses) != maxWords || len(in.held.Notes) != maxWords || len(m.seen) > maxSeen {

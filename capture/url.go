@@ -36,7 +36,7 @@ var parameters = map[string][]string{
 	"socketcan": {},
 	"lines":     {"baud"},
 	"capture":   {"speed"},
-	"van":       {"seed", "for", "fault"},
+	"van":       {"seed", "for", "drive", "oil", "ambient", "fault"},
 }
 
 // repeatable parameters may stand more than once.

@@ -83,7 +83,7 @@ type Source struct {
 	deaf    capture.Stamp // first bus error since the last frame, 0 none
 	told    bool          // the warning about bus errors was given
 	load    lineLoad
-	writing sync.Mutex
+	writing chan struct{} // holds a token while bytes are being sent
 	closing sync.Once
 	stop    chan struct{}
 	polling sync.WaitGroup
@@ -115,7 +115,7 @@ func Open(ctx context.Context, rw io.ReadWriteCloser, cfg Config, clock capture.
 	}
 	cfg.Channel.Kind, cfg.Channel.BitRate = capture.CAN, cfg.BitRate
 	s := &Source{
-		rw: rw, clock: clock, cfg: cfg, stop: make(chan struct{}),
+		rw: rw, clock: clock, cfg: cfg, stop: make(chan struct{}), writing: make(chan struct{}, 1),
 		in: port.NewReader(rw, clock, cfg.Hold),
 	}
 	if err := s.open(ctx, code); err != nil {
@@ -238,22 +238,25 @@ func (s *Source) command(ctx context.Context, text string) (answer, error) {
 // write sends p within answerTime: an adapter that takes no bytes at all must
 // not hang the program.
 func (s *Source) write(ctx context.Context, text string) error {
+	ctx, cancel := context.WithTimeoutCause(ctx, answerTime, fmt.Errorf(
+		"the adapter at %s takes no commands; unplug it, plug it in again, then try again", s.cfg.Channel.Device))
+	defer cancel()
+	select {
+	case s.writing <- struct{}{}:
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
 	sent := make(chan error, 1)
 	go func() {
-		s.writing.Lock()
-		defer s.writing.Unlock()
 		_, err := io.WriteString(s.rw, text)
+		<-s.writing
 		sent <- err
 	}()
-	timer := time.NewTimer(answerTime)
-	defer timer.Stop()
 	select {
 	case err := <-sent:
 		return err
 	case <-ctx.Done():
-		return ctx.Err()
-	case <-timer.C:
-		return fmt.Errorf("the adapter at %s takes no commands; unplug it, plug it in again, then try again", s.cfg.Channel.Device)
+		return context.Cause(ctx)
 	}
 }
 

@@ -42,30 +42,37 @@ func (u *Unwrapper) Elapsed(stampMS int, host time.Duration) time.Duration {
 
 // mapping lays an adapter's time onto the session clock. Between the adapter's
 // stamp and our reading of it lies a delay that is never negative, so the
-// smallest difference seen is the best estimate of how the clocks stand to each
-// other. Two crystals differ by up to some 100 ppm (common practice, no
-// source), 1 ms in 10 s: every such window the estimate may grow again.
+// smallest difference seen within a while is the best estimate of how the clocks
+// stand to each other. Two crystals differ by up to some 100 ppm (common
+// practice, no source), 1 ms in 10 s, so each window of that length gives a new
+// estimate. It is approached slowly: the spacing of frames matters more than a
+// few milliseconds that concern all alike.
 type mapping struct {
 	running bool
-	offset  capture.Stamp // host minus elapsed
+	offset  capture.Stamp // host minus elapsed, as used
+	target  capture.Stamp // where it is going
 	least   capture.Stamp // smallest difference in this window
 	until   capture.Stamp // end of this window, host time
+	last    time.Duration // elapsed, of the frame before
 }
 
-const mappingWindow = 10 * time.Second
+const (
+	mappingWindow = 10 * time.Second
+	mappingSlew   = 1000 // the offset moves by a thousandth of the time passed
+)
 
 func (m *mapping) at(elapsed time.Duration, host capture.Stamp) capture.Stamp {
 	o := host.Add(-elapsed)
-	switch {
-	case !m.running:
-		*m = mapping{running: true, offset: o, least: o, until: host.Add(mappingWindow)}
-	case o < m.offset:
-		m.offset = o // a frame cannot be read before it was sent
+	if !m.running {
+		*m = mapping{running: true, offset: o, target: o, least: o, until: host.Add(mappingWindow), last: elapsed}
 	}
-	m.least = min(m.least, o)
+	m.least, m.target = min(m.least, o), min(m.target, o)
 	if host >= m.until {
-		m.offset = max(m.offset, m.least)
+		m.target = m.least
 		m.least, m.until = o, host.Add(mappingWindow)
 	}
+	step := capture.Stamp(max(0, elapsed-m.last) / mappingSlew)
+	m.offset += max(-step, min(step, m.target-m.offset))
+	m.last = elapsed
 	return m.offset.Add(elapsed)
 }
