@@ -110,7 +110,7 @@ func New(f *signals.File, t *decode.Table) (*Analyzer, error) {
 		a.matcher = newMatcher(m)
 		a.watch = newWatch(m)
 		a.past = newHistory()
-		a.shift.from, a.shift.pending.to = notKnown, notKnown
+		a.shift.from, a.shift.pending.to, a.shift.never, a.shift.command = notKnown, notKnown, notKnown, notKnown
 		a.converter.limit = f.Transmission.Limits.ConverterLockedRPM
 		if a.converter.limit == 0 {
 			a.converter.limit = usualLockedRPM

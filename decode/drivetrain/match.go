@@ -129,7 +129,7 @@ func (k *matcher) judge(a *Analyzer, have uint64) {
 		!known(out) && known(n.road) && n.road < standingKmh:
 		n.gear = standing
 		k.reset(n.at, standing)
-	case n.lever.parked():
+	case n.lever.parked() && (known(out) || known(n.road)):
 		n.gear = neutral
 		k.reset(n.at, neutral)
 	case have == 0 || (best < 0 && !a.tellable(have)):

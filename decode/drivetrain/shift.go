@@ -9,15 +9,17 @@ import (
 
 // Limits of a shift: common practice, no source, but for the definition of p.
 const (
-	startsAt     = 0.05
-	endsAt       = 0.95
-	staysFor     = 100 * millisecond // how long p stays above endsAt before the end counts
-	passedFor    = 300 * millisecond
-	longestWait  = 3 * second       // for it after the new gear is engaged
-	drivingPedal = 3                // %: below it the engine is dragged
-	flareLook    = second           // how long before the ratio phase a flare belongs to the shift
-	commandLook  = 3 * second       // how long before its start a command belongs to a shift
-	longestGap   = 60 * millisecond // between known ticks for p to be drawn between them
+	startsAt        = 0.05
+	endsAt          = 0.95
+	staysFor        = 100 * millisecond // how long p stays above endsAt before the end counts
+	shortestCommand = 500 * millisecond // a gear asked for less long is only passed through
+	nearlyThere     = 0.9
+	passedFor       = 300 * millisecond
+	longestWait     = 3 * second       // for it after the new gear is engaged
+	drivingPedal    = 3                // %: below it the engine is dragged
+	flareLook       = second           // how long before the ratio phase a flare belongs to the shift
+	commandLook     = 3 * second       // how long before its start a command belongs to a shift
+	longestGap      = 60 * millisecond // between known ticks for p to be drawn between them
 )
 
 // ShiftEvent is one change of gear. Times are stamps of the recording; figures
@@ -83,6 +85,7 @@ type shifting struct {
 		reached  capture.Stamp // since when p is above endsAt; 0: not
 	}
 
+	never  int           // gear asked for that never came, or notKnown
 	passed capture.Stamp // since when the ratio is past a commanded gear that does not hold; 0: not
 
 	command       int           // gear asked for
@@ -97,6 +100,36 @@ type shifting struct {
 }
 
 const repeatedWithin = 5 * second
+
+// MissedEvent tells of a commanded shift that never came.
+type MissedEvent struct {
+	From    string          `json:"from"`
+	To      string          `json:"to"`
+	Command *decode.Seconds `json:"command_s"`
+	Until   *decode.Seconds `json:"until_s"` // when another gear was asked for
+	// Left tells that the old gear was left all the same: the new gear's element
+	// does not take over, or not in time.
+	Left bool `json:"left"`
+}
+
+// KindMissed is the event of a commanded shift that never came.
+const KindMissed = "missed_shift"
+
+// missed looks at the gear asked for until now, as another is asked for.
+func (a *Analyzer) missed(at capture.Stamp, out *decode.Output) {
+	n, s := &a.now, &a.shift
+	to := s.command
+	if to < 0 || s.from < 0 || to == s.from || to == s.pending.to || a.matcher.candidate == to || at-s.commandAt < shortestCommand {
+		return
+	}
+	if p := a.progress(n, s.from, to); !(p < nearlyThere) {
+		return
+	}
+	s.never = to
+	out.Events = append(out.Events, decode.Event{Time: at, Kind: KindMissed, Fields: MissedEvent{
+		From: a.model.gears[s.from].name, To: a.model.gears[to].name, Command: seconds(s.commandAt), Until: seconds(at), Left: !n.engaged,
+	}})
+}
 
 // passing finds a commanded shift whose ratio reached that of the new gear and
 // went on, because the elements of the new gear do not hold: it is a shift all
@@ -125,8 +158,10 @@ func (a *Analyzer) passing(out *decode.Output) {
 func (a *Analyzer) stepShift(out *decode.Output) {
 	n, s := &a.now, &a.shift
 	if n.command != notKnown && n.command != s.command {
+		at := a.changedAt(a.commanded, n.at)
+		a.missed(at, out)
 		s.commandBefore, s.oldCommandAt = s.command, s.commandAt
-		s.command, s.commandAt = n.command, a.changedAt(a.commanded, n.at)
+		s.command, s.commandAt = n.command, at
 	}
 	if s.pending.to >= 0 {
 		p := a.progress(n, s.pending.from, s.pending.to)
@@ -153,14 +188,18 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 			if s.pending.to >= 0 {
 				a.emitShift(s.pending.reached != 0, out)
 			}
-			s.pending.from, s.pending.to, s.pending.at, s.pending.reached = s.from, n.gear, n.at, 0
+			from := s.from
+			if s.never >= 0 && s.never == s.commandBefore && s.command == n.gear && s.never != n.gear {
+				from = s.never // the gear asked for in between never came: this shift began from there
+			}
+			s.pending.from, s.pending.to, s.pending.at, s.pending.reached = from, n.gear, n.at, 0
 			s.fromAt = n.at
 		} else if s.from < 0 {
 			s.fromAt = n.at
 		}
-		s.from, s.fromSeen = n.gear, n.at
+		s.from, s.fromSeen, s.never = n.gear, n.at, notKnown
 	case n.gear == standing, n.gear == neutral, a.matcher.engaged == notKnown && a.matcher.fresh:
-		s.from = notKnown // what follows is an engagement, no shift
+		s.from, s.never = notKnown, notKnown // what follows is an engagement, no shift
 	}
 }
 
@@ -205,6 +244,7 @@ func (a *Analyzer) ratioPhase(from, to int) span {
 	var sp span
 	var nextAt capture.Stamp
 	nextP := unknown
+	shallow := false // all that fell short of the end so far was within the sensors' steps
 	for i := 0; ; i++ {
 		n := a.past.back(i)
 		if n == nil || n.gear == standing || n.gear == neutral {
@@ -222,9 +262,13 @@ func (a *Analyzer) ratioPhase(from, to int) span {
 		}
 		if known(nextP) {
 			gap := nextAt - n.at
-			if !sp.endKnown && p < endsAt {
+			if p < endsAt && nextP >= endsAt && (!sp.endKnown || shallow) {
 				sp.endKnown, sp.end = true, crossing(n.at, p, nextAt, nextP, endsAt)
 				sp.doubt = max(sp.doubt, gap)
+				shallow = true
+			}
+			if p < endsAt-a.grain(n, from, to) {
+				shallow = false
 			}
 			if sp.endKnown && p <= startsAt {
 				sp.startKnown, sp.start, sp.first = true, crossing(n.at, p, nextAt, nextP, startsAt), i
@@ -238,6 +282,15 @@ func (a *Analyzer) ratioPhase(from, to int) span {
 		}
 		nextAt, nextP = n.at, p
 	}
+}
+
+// grain is how far the steps of the sensors alone move p.
+func (a *Analyzer) grain(n *instant, from, to int) float64 {
+	old, new := &a.model.gears[from], &a.model.gears[to]
+	if !known(n.out) || n.out == 0 {
+		return 0
+	}
+	return min(0.2, max(old.spread, new.spread)/math.Abs(n.out*(new.ratio-old.ratio)))
 }
 
 // startOnly looks for the start of a shift that has not reached its end.
