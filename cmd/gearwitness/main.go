@@ -29,15 +29,15 @@ const (
 	exitFailed = 3 // the work could not be done
 )
 
-func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
-
-// run executes one command line and returns its exit status.
-func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
 	// A second Ctrl-C ends at once, should the orderly way out hang.
 	context.AfterFunc(ctx, stop)
+	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+}
 
+// run executes one command line and returns its exit status.
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	root := newRoot()
 	root.SetArgs(args)
 	root.SetIn(stdin)

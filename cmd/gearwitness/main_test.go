@@ -97,7 +97,7 @@ func TestExitStatusAndWords(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var out, errs bytes.Buffer
-			got := run(c.args, strings.NewReader(""), &out, &errs)
+			got := run(t.Context(), c.args, strings.NewReader(""), &out, &errs)
 			if got != c.want {
 				t.Errorf("gearwitness %s: exit status %d, want %d", strings.Join(c.args, " "), got, c.want)
 			}
@@ -122,7 +122,7 @@ func TestSettingsMeanTheSame(t *testing.T) {
 	}
 	say := func(args ...string) string {
 		var out, errs bytes.Buffer
-		status := run(append([]string{"demo", "--no-record"}, args...), strings.NewReader(""), &out, &errs)
+		status := run(t.Context(), append([]string{"demo", "--no-record"}, args...), strings.NewReader(""), &out, &errs)
 		return fmt.Sprint(status, " ", errs.String())
 	}
 	want := say("--listen", "nowhere")

@@ -1,0 +1,134 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"io"
+	"net/http"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"gearwitness/capture/testneed"
+)
+
+// running is a drive under way in this process.
+type running struct {
+	page string
+	out  *bytes.Buffer // what it printed after the address; read after end
+	end  func() int    // ends it as Ctrl-C does and returns the exit status
+}
+
+// start begins a drive or demo on a free port and waits for its page.
+func start(t *testing.T, args ...string) running {
+	t.Helper()
+	ctx, cancel := context.WithCancel(t.Context())
+	in, out := io.Pipe()
+	var errs bytes.Buffer
+	status := make(chan int, 1)
+	go func() {
+		s := run(ctx, append(args, "--listen", "127.0.0.1:0"), strings.NewReader(""), out, &errs)
+		out.Close()
+		status <- s
+	}()
+	r := running{out: new(bytes.Buffer)}
+	lines := bufio.NewReader(in)
+	first, err := lines.ReadString('\n')
+	page := regexp.MustCompile(`^Page: +(http://\S+/)\n$`).FindStringSubmatch(first)
+	if page == nil {
+		cancel()
+		t.Fatalf("gearwitness %s printed %q (%v), want the address of the page first; it complained:\n%s", strings.Join(args, " "), first, err, errs.String())
+	}
+	r.page = page[1]
+	read := make(chan struct{})
+	go func() {
+		io.Copy(r.out, lines)
+		close(read)
+	}()
+	ended := false
+	r.end = func() int {
+		ended = true
+		cancel()
+		s := <-status
+		<-read
+		return s
+	}
+	t.Cleanup(func() {
+		if !ended {
+			r.end()
+		}
+	})
+	return r
+}
+
+// get returns the body of an address of the page.
+func (r running) get(t *testing.T, path string) string {
+	t.Helper()
+	resp, err := http.Get(r.page + path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(resp.Body)
+	if err != nil || resp.StatusCode != http.StatusOK {
+		t.Fatalf("%s: %s %v\n%s", path, resp.Status, err, body)
+	}
+	return string(body)
+}
+
+// now returns the event time in seconds since the start of the session.
+func (r running) now(t *testing.T) float64 {
+	t.Helper()
+	var status struct{ Now float64 }
+	if err := json.Unmarshal([]byte(r.get(t, "api/v1/status")), &status); err != nil {
+		t.Fatal(err)
+	}
+	return status.Now
+}
+
+// await polls until the drive has come to the given second.
+func (r running) await(t *testing.T, second float64) {
+	t.Helper()
+	for limit := time.Now().Add(time.Minute); r.now(t) < second; time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(limit) {
+			t.Fatalf("the drive did not come to second %g", second)
+		}
+	}
+}
+
+// TestStaleSignalsLeaveMetrics plays the recorded truck drive: its engine
+// controller falls silent at 15.498 s while the gearbox goes on. After that no
+// figure of the engine may stand in /metrics, and those of the gearbox must.
+func TestStaleSignalsLeaveMetrics(t *testing.T) {
+	recording := testneed.File(t, "../shared/data/truck/address_claim.pcapng")
+	r := start(t, "drive", "--vehicle", "../../signals/truck.yaml", "--from", "capture:"+recording+"?speed=8", "--no-record")
+	r.await(t, 10)
+	before := r.get(t, "metrics")
+	for _, want := range []string{`gearwitness_signal{signal="engine_speed",unit="rpm"} `, "gearwitness_converter_slip_rpm ", "gearwitness_gear 3"} {
+		if !strings.Contains(before, "\n"+want) {
+			t.Errorf("at second 10 /metrics lacks %q", want)
+		}
+	}
+	r.await(t, 20)
+	after := r.get(t, "metrics")
+	if strings.Contains(after, `signal="engine_speed"`) || strings.Contains(after, "\ngearwitness_converter_slip_rpm ") {
+		t.Error("at second 20 /metrics still has the engine's figures")
+	}
+	for _, want := range []string{`gearwitness_signal{signal="output_shaft_speed",unit="rpm"} `, "gearwitness_gear 3"} {
+		if !strings.Contains(after, "\n"+want) {
+			t.Errorf("at second 20 /metrics lacks %q", want)
+		}
+	}
+	// When the recording is over everything falls silent, and is gone.
+	for limit := time.Now().Add(time.Minute); strings.Contains(r.get(t, "metrics"), "\ngearwitness_gear "); time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(limit) {
+			t.Fatal("the recording has ended and /metrics still claims a gear")
+		}
+	}
+	if status := r.end(); status != exitDone {
+		t.Errorf("exit status %d, want %d", status, exitDone)
+	}
+}

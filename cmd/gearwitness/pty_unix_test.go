@@ -1,0 +1,62 @@
+//go:build !windows
+
+package main
+
+import (
+	"bytes"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/creack/pty"
+
+	"gearwitness/capture"
+	"gearwitness/decode/van"
+)
+
+// TestDriveFromSerialPort runs a drive on a real serial byte stream: the van's
+// adapter answers behind a pseudo-terminal that the program opens as any other
+// serial port, at the bit rate that the vehicle file states.
+func TestDriveFromSerialPort(t *testing.T) {
+	master, slave, err := pty.Open()
+	if err != nil {
+		t.Fatalf("no pseudo-terminal: %v", err)
+	}
+	defer master.Close()
+	defer slave.Close()
+	file, err := demoVehicle()
+	if err != nil {
+		t.Fatal(err)
+	}
+	adapter, err := van.NewAdapter(van.DefaultOptions(), file, capture.NewSessionClock())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer adapter.Close()
+	go io.Copy(master, adapter)
+	go io.Copy(adapter, master)
+
+	dir := t.TempDir()
+	samples := filepath.Join(dir, "samples.csv")
+	var out, errs bytes.Buffer
+	status := run(t.Context(), []string{"drive", "--vehicle", "van", "--from", "slcan:" + slave.Name(), "--for", "5s",
+		"--listen", "127.0.0.1:0", "--archive", dir, "--samples", samples}, strings.NewReader(""), &out, &errs)
+	if status != exitDone {
+		t.Fatalf("exit status %d\n%s%s", status, out.String(), errs.String())
+	}
+	got, err := os.ReadFile(samples)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// The van starts in P at idle and selects R after some 3.6 s.
+	for _, want := range []string{",lever,P,\n", ",lever,R,\n", ",gear,standing,\n", ",slip.low-gears clutch,"} {
+		if !bytes.Contains(got, []byte(want)) {
+			t.Errorf("no sample %q in %d lines from the serial port", want, bytes.Count(got, []byte("\n")))
+		}
+	}
+	if strings.Contains(out.String(), "lost") {
+		t.Errorf("frames were lost:\n%s", out.String())
+	}
+}
