@@ -16,12 +16,15 @@ import (
 )
 
 // Bounds on the text of one file. A vehicle file of three hundred signals has
-// about 50 kB.
+// about 50 kB, 500 lines and 4000 keys. The time the YAML reader takes grows
+// with the square of the number of entries: 40 s for 130,000.
 const (
-	maxFileBytes = 1 << 20
-	maxNesting   = 40 // open brackets; a file needs four
-	maxDashes    = 8  // "- - -" on one line; a file needs one
-	maxLine      = 4000
+	maxFileBytes = 512 << 10
+	maxLines     = 10000
+	maxEntries   = 40000 // colons and commas
+	maxNesting   = 40    // open brackets; a file needs four
+	maxDashes    = 8     // "- - -" on one line; a file needs one
+	maxLine      = 4000  // characters
 )
 
 // span is a stretch of a line: where a finding points.
@@ -40,6 +43,14 @@ func parseYAML(name string, text []byte, found *diag.List) ast.Node {
 		return nil
 	}
 	text = bytes.ReplaceAll(text, []byte("\r\n"), []byte("\n"))
+	if n := bytes.Count(text, []byte("\n")); n > maxLines {
+		found.Add(at(maxLines, 1), 1, "expected at most %d lines, found %d; put a part into a file of its own under use", maxLines, n)
+		return nil
+	}
+	if n := bytes.Count(text, []byte(":")) + bytes.Count(text, []byte(",")); n > maxEntries {
+		found.Add(at(1, 1), 1, "expected at most %d entries, found %d; put a part into a file of its own under use", maxEntries, n)
+		return nil
+	}
 	before := len(*found)
 	depth := 0
 	for i, line := range strings.Split(string(text), "\n") {
