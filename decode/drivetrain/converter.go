@@ -49,7 +49,7 @@ func (a *Analyzer) stepConverter(out *decode.Output) {
 		c.begun, c.slip, c.other, c.since = true, slip, false, n.at
 	}
 	c.slip += (slip - c.slip) * (float64(Tick) / 1e9 / smoothing)
-	within := math.Abs(c.slip) <= c.limit && n.in >= lockedFromRPM
+	within := math.Abs(c.slip) <= c.limit && n.in >= lockedFromRPM && n.gear != standing && n.gear != neutral
 	if within == c.locked && c.known {
 		c.other = false
 		c.since = n.at

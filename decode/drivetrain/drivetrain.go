@@ -200,9 +200,9 @@ func (a *Analyzer) tick(horizon capture.Stamp, out *decode.Output) {
 	a.next += Tick
 	if a.model != nil {
 		a.gather(at, horizon)
-		a.watch.check(a, out)
 		a.estimate()
 		a.match()
+		a.watch.check(a, out)
 		a.past.push(&a.now)
 		a.out.speeds(a, out)
 		a.stepShift(out)
