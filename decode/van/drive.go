@@ -121,14 +121,13 @@ var drives = []Drive{
 			p.add(manoeuvre{deed: stop, rate: 1.2, time: p.pick(2, 6)})
 		}
 	}},
-	{"relearn", "full upshift sequences at 12.5 % pedal, coasting down between them", func(p *planner) {
+	{"relearn", "full upshift sequences at 12.5 % pedal on a road that falls by 1.5 %, coasting down between them", func(p *planner) {
 		if p.rounds == 0 {
 			p.start()
 		}
-		p.add(manoeuvre{deed: pull, pedal: 0.125, speed: 82 * kmh, time: 120})
-		p.add(manoeuvre{deed: keep, speed: 82 * kmh, time: 5})
-		p.add(manoeuvre{deed: coast, speed: 50 * kmh, time: 40})
-		p.add(manoeuvre{deed: stop, rate: 0.8, time: 4})
+		p.add(manoeuvre{deed: pull, pedal: p.pick(0.12, 0.13), speed: 76 * kmh, time: 120, grade: -0.015})
+		p.add(manoeuvre{deed: coast, speed: 65 * kmh, time: 40})
+		p.add(manoeuvre{deed: stop, rate: 0.9, time: 4})
 	}},
 	{"shifts", "one shift after the other at random pedals: the most shifts in the shortest time", func(p *planner) {
 		if p.rounds == 0 {

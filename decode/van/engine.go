@@ -52,7 +52,7 @@ func (e *engineModel) step(dt, pedal, n, limit, cutGoal, weak, coolant float64) 
 	full := fullTorque.at(n) * (1 - weak)
 	// The pedal asks for a part of the span between drag and full torque; its
 	// middle is a little lively, as drivers like it.
-	ask := drag + (full-drag)*(1.7*pedal-0.7*pedal*pedal)
+	ask := drag + (full-drag)*pedal*(2-pedal)
 	if pedal <= 0 {
 		ask = drag
 	}

@@ -66,7 +66,7 @@ var elementNames = [numElements]string{
 
 // Default capacity of a slipping element [N·m]: enough to creep and to pull
 // gently, too little for half load.
-var slipDefault = [numElements]float64{260, 110, 230, 110, 250, 420}
+var slipDefault = [numElements]float64{200, 70, 130, 80, 250, 220}
 
 var contactNames = [4]string{"a", "b", "c", "m"}
 
