@@ -26,13 +26,15 @@ type adapter struct {
 	answer map[string]string // per command without CR; others are answered with CR
 	after  string            // sent after the answer to L
 	mute   bool
+	unplug bool          // after the answer to L
+	bye    chan struct{} // closed when C follows L
 
 	mu   sync.Mutex
 	said []string
 }
 
 func (a *adapter) run() {
-	r := bufio.NewReader(a.link)
+	r, open := bufio.NewReader(a.link), false
 	for {
 		line, err := r.ReadString('\r')
 		if err != nil {
@@ -51,11 +53,20 @@ func (a *adapter) run() {
 		}
 		if line == "L" {
 			reply += a.after
+			open = true
+		}
+		if line == "C" && open && a.bye != nil {
+			close(a.bye)
+			return
 		}
 		if line == "" || reply == "" {
 			continue
 		}
 		if _, err := io.WriteString(a.link, reply); err != nil {
+			return
+		}
+		if open && a.unplug {
+			a.link.Close()
 			return
 		}
 	}
