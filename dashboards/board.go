@@ -170,9 +170,10 @@ func (b *Board) Take(out *decode.Output) {
 	for i := range out.Samples {
 		s := &out.Samples[i]
 		b.tick(s.Time)
-		if b.table.Signals[s.Signal].Origin == decode.FromAnalysis {
+		switch b.table.Signals[s.Signal].Origin {
+		case decode.FromAnalysis:
 			b.analysed = max(b.analysed, s.Time)
-		} else if s.Status != decode.NotAvailable {
+		case decode.FromFrame, decode.FromLine:
 			b.decoded = max(b.decoded, s.Time)
 		}
 		l := &b.latest[s.Signal]
