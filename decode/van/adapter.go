@@ -3,7 +3,6 @@ package van
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"sync"
@@ -76,7 +75,7 @@ func NewAdapter(o Options, file *signals.File, clock capture.Clock) (*Adapter, e
 		}
 	}
 	if o.Drive != "" && driveByName(o.Drive) == nil {
-		return nil, fmt.Errorf("van: unknown drive %s; expected %s", quote(o.Drive), list(driveNames()))
+		return nil, unknownDrive(o.Drive)
 	}
 	s, err := newSim(o, file)
 	if err != nil {

@@ -343,15 +343,14 @@ func TestRefusesForeignFiles(t *testing.T) {
 			t.Errorf("%s: error %v; expected it to say %s", name, err, c.want)
 		}
 	}
-	f := vehicle(t)
-	tr := f.Transmission
+	f := *vehicle(t)
 	f.Transmission = nil
-	if _, err := NewAdapter(DefaultOptions(), f, nil); err == nil {
+	if _, err := NewAdapter(DefaultOptions(), &f, nil); err == nil {
 		t.Error("no error for a file without a transmission")
 	}
-	f.Transmission = tr
+	f = *vehicle(t)
 	f.Buses = append(f.Buses, f.Buses[0])
-	if _, err := NewAdapter(DefaultOptions(), f, nil); err == nil || !strings.Contains(err.Error(), "2 buses") {
+	if _, err := NewAdapter(DefaultOptions(), &f, nil); err == nil || !strings.Contains(err.Error(), "2 buses") {
 		t.Errorf("two buses: %v", err)
 	}
 }

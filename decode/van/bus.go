@@ -1,10 +1,11 @@
 package van
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"sort"
+	"slices"
 	"time"
 
 	"gearwitness/capture"
@@ -90,7 +91,7 @@ func newBus(file *signals.File, x *sensors, seed uint64) (*bus, error) {
 		}
 		return nil, fmt.Errorf("van: the van has no such signal: %s; it has %s", list(unknown), list(names))
 	}
-	sort.SliceStable(b.senders, func(i, j int) bool { return b.senders[i].key < b.senders[j].key })
+	slices.SortStableFunc(b.senders, func(x, y sender) int { return cmp.Compare(x.key, y.key) })
 	for i := range b.senders {
 		b.jitter(&b.senders[i])
 	}
@@ -207,7 +208,7 @@ func (s *sender) findPages(frame string, def *signals.Frame) (mux string, err er
 					r.High = r.Low // one page of a wide interval is enough
 				}
 				for v := r.Low; v <= r.High; v++ {
-					if !containsPage(s.pages, v) {
+					if !slices.Contains(s.pages, v) {
 						s.pages = append(s.pages, v)
 					}
 				}
@@ -217,22 +218,13 @@ func (s *sender) findPages(frame string, def *signals.Frame) (mux string, err er
 	if mux == "" {
 		return "", nil
 	}
-	sort.Slice(s.pages, func(i, j int) bool { return s.pages[i] < s.pages[j] })
+	slices.Sort(s.pages)
 	k := def.Signals.Index(mux)
 	if k < 0 {
 		return "", fmt.Errorf("van: frame %s: its multiplexer %s is not in it", frame, quote(mux))
 	}
 	s.pageField = def.Signals[k].V.Field()
 	return mux, nil
-}
-
-func containsPage(list []int64, v int64) bool {
-	for _, x := range list {
-		if x == v {
-			return true
-		}
-	}
-	return false
 }
 
 func within(v int64, ranges []signals.RawRange) bool {
@@ -371,7 +363,7 @@ func (b *bus) step(a *Adapter) {
 	until := int64(b.x.s.steps) * int64(stepTime)
 	for i := range b.senders {
 		s := &b.senders[i]
-		if s.due < until && !b.queued(s) {
+		if s.due < until && !slices.Contains(b.waiting, s) {
 			s.build(b.x)
 			b.waiting = append(b.waiting, s)
 		}
@@ -403,13 +395,4 @@ func (b *bus) step(a *Adapter) {
 		}
 		b.jitter(s)
 	}
-}
-
-func (b *bus) queued(s *sender) bool {
-	for _, w := range b.waiting {
-		if w == s {
-			return true
-		}
-	}
-	return false
 }

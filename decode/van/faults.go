@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"gearwitness/signals/diag"
 )
 
 // Fault is one thing that can be wrong with the van.
@@ -142,7 +144,7 @@ func ParseFault(s string) (Injection, error) {
 		for i := range catalogue {
 			names[i] = catalogue[i].Name
 		}
-		return Injection{}, fmt.Errorf("van: unknown fault %s%s; expected one of: %s", quote(name), nearest(name, names), strings.Join(names, ", "))
+		return Injection{}, fmt.Errorf("van: unknown fault %s%s; expected one of: %s", quote(name), diag.Suggest(name, names), list(names))
 	}
 	in := Injection{Name: name, Size: f.Default}
 	if started {

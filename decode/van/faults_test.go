@@ -364,17 +364,17 @@ func TestParseFault(t *testing.T) {
 		}
 	}
 	for in, want := range map[string]string{
-		"drum-brake-slip":             "did you mean drum-brake-slips?",
-		"gremlins":                    "expected one of: low-gears-clutch-slips",
-		"drum-brake-slips@soon":       "expected a time since the start of the drive",
-		"drum-brake-slips@-3s":        "expected a time since the start of the drive",
-		"drum-brake-slips=much":       "expected a number of N·m from 0 to 5000",
-		"drum-brake-slips=NaN":        "expected a number",
-		"drum-brake-slips=1e9":        "from 0 to 5000",
-		"lever-contact-m-open=3":      "has no size",
-		"":                            "unknown fault",
-		"cooler-restricted=120":       "from 0 to 100",
-		strings.Repeat("x", 1_000_00): "unknown fault",
+		"drum-brake-slip":            `did you mean "drum-brake-slips"?`,
+		"gremlins":                   "expected one of: low-gears-clutch-slips",
+		"drum-brake-slips@soon":      "expected a time since the start of the drive",
+		"drum-brake-slips@-3s":       "expected a time since the start of the drive",
+		"drum-brake-slips=much":      "expected a number of N·m from 0 to 5000",
+		"drum-brake-slips=NaN":       "expected a number",
+		"drum-brake-slips=1e9":       "from 0 to 5000",
+		"lever-contact-m-open=3":     "has no size",
+		"":                           "unknown fault",
+		"cooler-restricted=120":      "from 0 to 100",
+		strings.Repeat("x", 100_000): "unknown fault",
 	} {
 		if _, err := ParseFault(in); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%.40s: error %v; expected it to say %q", in, err, want)
@@ -402,12 +402,12 @@ func TestParseOptions(t *testing.T) {
 		t.Errorf("an empty query gives %+v, %v", o, err)
 	}
 	for query, want := range map[string]string{
-		"sed=7":           "did you mean seed?",
+		"sed=7":           `did you mean "seed"?`,
 		"seed=-1":         "expected a whole number",
 		"seed=1&seed=2":   "given 2 times",
 		"for=0s":          "expected a time above 0",
 		"for=twenty":      "such as 90s or 20m",
-		"drive=towm":      "did you mean town?",
+		"drive=towm":      `did you mean "town"?`,
 		"oil=hot":         "expected degrees Celsius from -30 to 110",
 		"ambient=NaN":     "expected degrees Celsius",
 		"fault=nothing":   "unknown fault",

@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/big"
 	mathbits "math/bits"
+	"slices"
+	"strings"
 
 	"gearwitness/decode/geartrain"
 	"gearwitness/signals"
@@ -116,7 +118,7 @@ func newMechanism(tr *signals.Transmission) (*mechanism, error) {
 	var shaft [numShafts]int
 	var unknown []string
 	for _, name := range train.Shafts {
-		if !contains(shaftNames[:], name) {
+		if !slices.Contains(shaftNames[:], name) {
 			unknown = append(unknown, "shaft "+quote(name))
 		}
 	}
@@ -129,7 +131,7 @@ func newMechanism(tr *signals.Transmission) (*mechanism, error) {
 	}
 	var element [numElements]int
 	for i := range train.Elements {
-		if !contains(elementNames[:], train.Elements[i].Name) {
+		if !slices.Contains(elementNames[:], train.Elements[i].Name) {
 			unknown = append(unknown, "element "+quote(train.Elements[i].Name))
 		}
 	}
@@ -250,16 +252,7 @@ func float(r *big.Rat) float64 {
 	return f
 }
 
-func list(names []string) string {
-	var b []byte
-	for i, n := range names {
-		if i > 0 {
-			b = append(b, ", "...)
-		}
-		b = append(b, n...)
-	}
-	return string(b)
-}
+func list(names []string) string { return strings.Join(names, ", ") }
 
 // invert returns the inverse of the leading n by n part; false where it is
 // singular to working precision.
@@ -370,6 +363,10 @@ func (f *friction) try(u *vec, bound *[numRows]float64, stick uint, guess *[numR
 		s := f.slip[i]
 		switch {
 		case i == oneWay:
+			if s < -eps || s <= eps && guess[i] >= b*(1-1e-9) {
+				impulse[i] = b // driven back beyond what it holds
+				break
+			}
 			continue
 		case s > eps:
 			impulse[i] = -b
@@ -429,7 +426,7 @@ func (f *friction) try(u *vec, bound *[numRows]float64, stick uint, guess *[numR
 			continue
 		}
 		if i == oneWay {
-			if slip[i] < -eps {
+			if slip[i] < -eps && impulse[i] == 0 || slip[i] > eps && impulse[i] > 0 {
 				return false
 			}
 		} else if slip[i]*impulse[i] > eps*bound[i] {

@@ -4,16 +4,21 @@ import (
 	"encoding/json"
 	"math"
 	"os"
-	"path/filepath"
+	"sync"
 	"testing"
 
 	"gearwitness/signals"
 )
 
-// vehicle loads the vehicle file of the demonstration.
+// demonstration is the vehicle file of the demonstration; tests leave it as it is.
+var demonstration = sync.OnceValues(func() (*signals.File, error) {
+	f, list := signals.Parse("van.yaml", signals.Van(), nil)
+	return f, list.Err()
+})
+
 func vehicle(t testing.TB) *signals.File {
 	t.Helper()
-	f, err := signals.Load(filepath.Join("..", "..", "signals", "van.yaml"))
+	f, err := demonstration()
 	if err != nil {
 		t.Fatal(err)
 	}

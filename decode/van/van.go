@@ -20,13 +20,15 @@ package van
 import (
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"net/url"
-	"sort"
+	"slices"
 	"strconv"
-	"strings"
 	"time"
+
+	"gearwitness/signals/diag"
 )
 
 // Options choose a drive, its faults and where the truth goes. The zero value
@@ -77,14 +79,9 @@ var optionNames = []string{"seed", "for", "drive", "oil", "ambient", "fault"}
 // An error says what was expected and names the nearest valid word.
 func ParseOptions(q url.Values) (Options, error) {
 	o := DefaultOptions()
-	keys := make([]string, 0, len(q))
-	for k := range q {
-		keys = append(keys, k)
-	}
-	sort.Strings(keys)
-	for _, key := range keys {
-		if !contains(optionNames, key) {
-			return o, fmt.Errorf("van: unknown option %s; expected %s%s", quote(key), strings.Join(optionNames, ", "), nearest(key, optionNames))
+	for _, key := range slices.Sorted(maps.Keys(q)) {
+		if !slices.Contains(optionNames, key) {
+			return o, fmt.Errorf("van: unknown option %s; expected %s%s", quote(key), list(optionNames), diag.Suggest(key, optionNames))
 		}
 		values := q[key]
 		if key != "fault" && len(values) != 1 {
@@ -115,7 +112,7 @@ func (o *Options) set(key, v string) error {
 		o.For = d
 	case "drive":
 		if driveByName(v) == nil {
-			return fmt.Errorf("van: unknown drive %s; expected %s%s", quote(v), strings.Join(driveNames(), ", "), nearest(v, driveNames()))
+			return unknownDrive(v)
 		}
 		o.Drive = v
 	case "oil":
@@ -130,6 +127,10 @@ func (o *Options) set(key, v string) error {
 		o.Faults = append(o.Faults, in)
 	}
 	return nil
+}
+
+func unknownDrive(name string) error {
+	return fmt.Errorf("van: unknown drive %s; expected %s%s", quote(name), list(driveNames()), diag.Suggest(name, driveNames()))
 }
 
 func (o *Options) temperature(to *float64, key, v string, low, high float64) error {
@@ -178,15 +179,6 @@ func (o Options) Query() url.Values {
 	return q
 }
 
-func contains(list []string, s string) bool {
-	for _, x := range list {
-		if x == s {
-			return true
-		}
-	}
-	return false
-}
-
 // quote shows foreign text in an error: bounded, and printable whatever it is.
 func quote(s string) string {
 	const most = 60
@@ -194,43 +186,4 @@ func quote(s string) string {
 		s = s[:most] + "..."
 	}
 	return strconv.Quote(s)
-}
-
-// nearest is a hint for a misspelt word, empty when nothing is close: at most a
-// third of the letters may differ.
-func nearest(s string, list []string) string {
-	best, at := len(s)/3+1, ""
-	if len(s) > 60 {
-		return ""
-	}
-	for _, c := range list {
-		if d := distance(s, c); d < best {
-			best, at = d, c
-		}
-	}
-	if at == "" {
-		return ""
-	}
-	return "; did you mean " + at + "?"
-}
-
-// distance is the number of letters to insert, delete or replace (Levenshtein).
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := 1; i <= len(a); i++ {
-		diagonal := row[0]
-		row[0] = i
-		for j := 1; j <= len(b); j++ {
-			d := diagonal
-			if a[i-1] != b[j-1] {
-				d++
-			}
-			diagonal = row[j]
-			row[j] = min(d, row[j]+1, row[j-1]+1)
-		}
-	}
-	return row[len(b)]
 }
