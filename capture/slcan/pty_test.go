@@ -78,7 +78,7 @@ func TestPseudoTerminalUnplugged(t *testing.T) {
 	a := &adapter{unplug: true}
 	device, _ := ptyAdapter(t, a)
 	go a.run()
-	s, err := Dial(t.Context(), device, Config{BitRate: 250_000}, capture.NewSessionClock())
+	s, err := Dial(t.Context(), device, Config{BitRate: 250_000, Status: time.Millisecond}, capture.NewSessionClock())
 	if err != nil {
 		t.Fatal(err)
 	}

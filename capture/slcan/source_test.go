@@ -26,7 +26,7 @@ type adapter struct {
 	answer map[string]string // per command without CR; others are answered with CR
 	after  string            // sent after the answer to L
 	mute   bool
-	unplug bool          // after the answer to L
+	unplug bool          // on the first F
 	bye    chan struct{} // closed when C follows L
 
 	mu   sync.Mutex
@@ -62,11 +62,11 @@ func (a *adapter) run() {
 		if line == "" || reply == "" {
 			continue
 		}
-		if _, err := io.WriteString(a.link, reply); err != nil {
+		if line == "F" && a.unplug {
+			a.link.Close()
 			return
 		}
-		if open && a.unplug {
-			a.link.Close()
+		if _, err := io.WriteString(a.link, reply); err != nil {
 			return
 		}
 	}
