@@ -124,6 +124,11 @@ func New(f *signals.File, t *decode.Table) (*Analyzer, error) {
 // the longest expected period of the speeds, between 30 and 300 ms.
 func (a *Analyzer) Delay() capture.Stamp { return a.delay }
 
+// Reads tells whether a signal plays a role; samples of others need not be fed.
+func (a *Analyzer) Reads(signal int32) bool {
+	return signal >= 0 && int(signal) < len(a.route) && a.route[signal] >= 0
+}
+
 // Sample feeds one sample, in event order. Samples that play no role cost one
 // look-up.
 func (a *Analyzer) Sample(s decode.Sample) {
