@@ -66,9 +66,10 @@ type frameState struct {
 }
 
 type groupState struct {
-	last  capture.Stamp
-	seen  bool
-	stale bool
+	last    capture.Stamp
+	seen    bool
+	stale   bool
+	watched bool
 }
 
 // holder is the unit whose word counts for a signal that several may send.
@@ -160,13 +161,13 @@ func (c *channel) resolve(id uint32, extended bool) int32 {
 // Frame decodes one frame and appends its samples to out, in the order the
 // signals stand in the file, those under a condition after those without. A
 // frame that cannot be trusted yields none and is counted. It allocates nothing
-// once out has grown.
-func (d *Decoder) Frame(f *capture.Frame, out *Output) {
+// once out has grown. It tells whether a watched signal may be among the samples.
+func (d *Decoder) Frame(f *capture.Frame, out *Output) (watched bool) {
 	ch := &d.channels[f.Bus]
 	const other = capture.Remote | capture.Error | capture.Own
 	if f.Flags&other != 0 {
 		ch.countOther(f)
-		return
+		return false
 	}
 	extended := f.Flags&capture.Extended != 0
 	ch.count.Frames++
@@ -178,34 +179,34 @@ func (d *Decoder) Frame(f *capture.Frame, out *Output) {
 			u.First = f.Time
 		}
 		u.Count, u.Last = u.Count+1, f.Time
-		return
+		return false
 	}
 	ch.count.Known++
 	if n == transport {
-		d.packet(ch, f, out)
-		return
+		return d.packet(ch, f, out)
 	}
-	d.decode(n, f, out)
+	return d.decode(n, f, out)
 }
 
 // packet takes in a frame of the transport protocol and decodes the parameter
 // group it completes.
-func (d *Decoder) packet(ch *channel, f *capture.Frame, out *Output) {
+func (d *Decoder) packet(ch *channel, f *capture.Frame, out *Output) (watched bool) {
 	r := ch.packets.Frame(f.Time, f.ID, f.Data[:f.Len])
 	if r.Fault != j1939tp.NoFault {
 		ch.count.BrokenMessages++
 	}
 	m := r.Message
 	if m == nil {
-		return
+		return false
 	}
 	id := j1939.ID{Priority: 6, PGN: m.PGN, Source: m.Source, Destination: m.Destination}.Uint32()
 	if n, ok := ch.route.find(id, true); ok {
 		// Fields lie in the first 64 bytes, as in the longest frame.
 		ch.message = capture.Frame{Time: f.Time, ID: id, Bus: f.Bus, Flags: capture.Extended, Len: uint8(min(len(m.Data), capture.MaxData))}
 		copy(ch.message.Data[:], m.Data)
-		d.decode(n, &ch.message, out)
+		return d.decode(n, &ch.message, out)
 	}
+	return false
 }
 
 func (c *channel) countOther(f *capture.Frame) {
@@ -236,19 +237,19 @@ func wireBits(length uint8, extended bool) uint64 {
 }
 
 // decode applies frame n of the plan.
-func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) {
+func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) (watched bool) {
 	fr, st := &d.plan.frames[n], &d.frames[n]
 	if int(f.Len) < fr.need {
 		st.count.Short++
-		return
+		return false
 	}
 	if fr.check != nil && fr.check.Sum(f.Data[:f.Len], fr.checkByte) != f.Data[fr.checkByte] {
 		st.count.Checksum++
-		return
+		return false
 	}
 	if fr.counter != nil && !st.alive(fr.counter.Load(&f.Data), fr.counter.Max()) {
 		st.count.Repeated++
-		return
+		return false
 	}
 	st.count.Good++
 	st.count.Last = f.Time
@@ -257,6 +258,7 @@ func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) {
 		if !g.present(&f.Data) {
 			continue
 		}
+		watched = d.groups[fr.firstGroup+i].watched || watched
 		d.touch(fr, i, f.Time, out)
 		if fr.shared {
 			d.shared(fr, g, f, out)
@@ -267,19 +269,21 @@ func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) {
 		samples := out.Samples[k:]
 		for j := range samples {
 			fl, s := &g.fields[j], &samples[j]
-			if fl.special {
-				*s = fl.sample(f)
-				continue
-			}
 			w := binary.LittleEndian.Uint64(f.Data[fl.off&(capture.MaxData-1):][:8])
 			if fl.big {
 				w = bits.ReverseBytes64(w)
 			}
-			w = w >> (fl.shift & 63) & fl.mask << (fl.extend & 63)
+			w = w >> (fl.shift & 63) & fl.mask
+			if fl.special || w > fl.limit || w == fl.missing {
+				*s = fl.sample(f)
+				continue
+			}
+			w <<= fl.extend & 63
 			s.Time, s.Signal = f.Time, fl.signal
 			s.Value, s.Status = fl.scale(float64(int64(w) >> (fl.extend & 63)))
 		}
 	}
+	return watched
 }
 
 func (g *group) present(data *[capture.MaxData]byte) bool {
@@ -320,6 +324,18 @@ func (d *Decoder) touch(fr *frame, i int, at capture.Stamp, out *Output) {
 	}
 	g.last, g.seen, g.stale = at, true, false
 	d.due = min(d.due, at+fr.stale)
+}
+
+// Watch makes Frame tell when a frame brings a sample of that signal.
+func (d *Decoder) Watch(signal int32) {
+	for i := range d.plan.frames {
+		fr := &d.plan.frames[i]
+		for j := range fr.groups {
+			if slices.ContainsFunc(fr.groups[j].fields, func(f field) bool { return f.signal == signal }) {
+				d.groups[fr.firstGroup+j].watched = true
+			}
+		}
+	}
 }
 
 // shared decodes a group that any source address may send. Two units that

@@ -73,8 +73,9 @@ type field struct {
 	off, shift         uint8 // see bits.Field.Window
 	extend             uint8 // bits to shift up and arithmetically down again: the sign, 0 for unsigned
 	big                bool
-	special            bool // takes the slow way: see sample
+	special            bool // always takes the slow way: see sample
 	mask               uint64
+	limit, missing     uint64 // a raw value above the one or equal to the other takes it too
 	resolution, offset float64
 	low, high          float64 // infinite where the file states no range
 	rare               *rare
@@ -370,8 +371,32 @@ func compileField(def *signals.Frame, s *signals.Entry[signals.Signal]) (field, 
 	}
 	var single bool
 	fl.off, fl.shift, fl.mask, fl.big, single = b.Window()
-	fl.special = rare.sae || len(s.V.Missing) > 0 || rare.read != whole || !single
+	fl.special = rare.read != whole || !single
+	fl.limit, fl.missing = fl.mask, math.MaxUint64 // no raw value of up to 63 bits
+	if rare.sae {
+		fl.limit = highest(s.V.Bits)
+	}
+	switch m := s.V.Missing; {
+	case len(m) == 1 && m[0].Low == m[0].High:
+		fl.missing = uint64(m[0].Low) & fl.mask
+	case len(m) > 0:
+		fl.special = true
+	}
+	fl.special = fl.special || s.V.Bits == 64
 	return fl, nil
+}
+
+// highest returns the highest raw value of an SAE J1939 parameter that is a
+// value.
+func highest(bits int) uint64 {
+	raw := uint64(1)<<bits - 1
+	if bits > 8 { // the first one below the specific, reserved, error and not-available ones
+		return 0xFB<<(bits-8) - 1
+	}
+	for j1939.Classify(raw, bits) != j1939.Value {
+		raw--
+	}
+	return raw
 }
 
 // states turns the texts of raw values into those of values; a raw value whose

@@ -6,22 +6,28 @@ import "gearwitness/capture"
 type View struct {
 	table  *Table
 	latest []Sample
-	seen   []bool
 }
+
+// unseen is the status of a signal that has not come yet.
+const unseen Status = 255
 
 // NewView returns a View that has seen nothing. The table must not grow any
 // more.
 func NewView(t *Table) *View {
-	return &View{t, make([]Sample, len(t.Signals)), make([]bool, len(t.Signals))}
+	v := &View{t, make([]Sample, len(t.Signals))}
+	for i := range v.latest {
+		v.latest[i].Status = unseen
+	}
+	return v
 }
 
 // Put takes in a sample.
-func (v *View) Put(s Sample) { v.latest[s.Signal], v.seen[s.Signal] = s, true }
+func (v *View) Put(s Sample) { v.latest[s.Signal] = s }
 
 // Latest returns the last sample of a signal, whatever its status, and false
 // when there is none that counts at that time: never seen, or grown stale.
 func (v *View) Latest(signal int32, at capture.Stamp) (Sample, bool) {
-	if signal < 0 || int(signal) >= len(v.latest) || !v.seen[signal] || at >= v.until(signal) {
+	if signal < 0 || int(signal) >= len(v.latest) || v.latest[signal].Status == unseen || at >= v.until(signal) {
 		return Sample{}, false
 	}
 	return v.latest[signal], true
@@ -37,7 +43,7 @@ func (v *View) Value(signal int32, at capture.Stamp) (float64, bool) {
 // Until returns when the last sample of a signal grows stale, and false when
 // there is none that counts at that time.
 func (v *View) Until(signal int32, at capture.Stamp) (capture.Stamp, bool) {
-	if !v.seen[signal] {
+	if v.latest[signal].Status == unseen {
 		return 0, false
 	}
 	until := v.until(signal)

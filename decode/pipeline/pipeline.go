@@ -38,6 +38,9 @@ const MaxLate capture.Stamp = 1e9
 
 // Analysis is what finds out about the gearbox.
 type Analysis interface {
+	// Reads tells whether a signal matters to it. Samples of frames that bring
+	// none of these need not be fed.
+	Reads(signal int32) bool
 	// Sample feeds a sample; samples come in time order.
 	Sample(s decode.Sample)
 	// Advance says that every sample before now has been fed, and appends the
@@ -112,10 +115,15 @@ func build(f *signals.File, o Options, analyse func(*signals.File, *decode.Table
 	p.decoder = plan.NewDecoder()
 	if o.DecodeOnly {
 		p.analysis = nil
-		return p, nil
+	} else if p.behind, err = newBehind(f, p.table, derived); err != nil {
+		return nil, err
 	}
-	p.behind, err = newBehind(f, p.table, derived)
-	return p, err
+	for i := range int32(len(p.table.Signals)) {
+		if p.computer.Reads(i) || p.analysis != nil && p.analysis.Reads(i) || p.behind != nil && p.behind.wanted[i] {
+			p.decoder.Watch(i)
+		}
+	}
+	return p, nil
 }
 
 // feedsBack refuses a gearbox whose roles, sensors or switches are signals that
@@ -156,6 +164,8 @@ func feedsBack(f *signals.File, derived []*decode.Computed) error {
 // it, so that its place among frames of the same time does not depend on where
 // batches end.
 func (p *Pipeline) Push(b *capture.Batch, out *decode.Output) error {
+	first := len(out.Samples)
+	defer func() { p.see(out.Samples[first:]) }()
 	p.decoder.Channels(b.Channels)
 	p.decoder.Lose(b.Losses)
 	for _, l := range b.Lines {
@@ -181,8 +191,9 @@ func (p *Pipeline) Push(b *capture.Batch, out *decode.Output) error {
 		}
 		p.advance(f.Time, out)
 		k := len(out.Samples)
-		p.decoder.Frame(f, out)
-		p.absorb(k, out)
+		if p.decoder.Frame(f, out) {
+			p.absorb(k, out)
+		}
 	}
 	if n := len(p.lines); n > 0 {
 		p.flushLines(max(p.now, p.lines[n-1].Time), out)
@@ -239,6 +250,14 @@ func (p *Pipeline) flushLines(t capture.Stamp, out *decode.Output) {
 	p.lines = slices.Delete(p.lines, 0, n)
 }
 
+// see puts samples into the view that Latest looks at. Inputs of formulas have
+// been put there in their time; this is for the rest, and in order.
+func (p *Pipeline) see(list []decode.Sample) {
+	for _, s := range list {
+		p.computer.View.Put(s)
+	}
+}
+
 // absorb passes on the samples from index k on: to the computed signals, whose
 // samples it appends, to the analysis and to what runs behind it.
 func (p *Pipeline) absorb(k int, out *decode.Output) {
@@ -290,9 +309,6 @@ func (p *Pipeline) follow(k int, done capture.Stamp, out *decode.Output) {
 	if p.behind != nil {
 		p.behind.run(out.Samples[k:], done, out)
 	}
-	for _, s := range out.Samples[k:] {
-		p.computer.View.Put(s)
-	}
 }
 
 // Inject hands in something that did not come over a bus: a mark, a reading, a
@@ -308,6 +324,7 @@ func (p *Pipeline) Inject(e decode.Event) {
 // Finish evaluates what is still waiting at the end of a recording and appends
 // it to out. The pipeline must not be pushed to afterwards.
 func (p *Pipeline) Finish(out *decode.Output) {
+	first := len(out.Samples)
 	if n := len(p.lines); n > 0 {
 		p.flushLines(p.lines[n-1].Time+1, out)
 	}
@@ -319,6 +336,7 @@ func (p *Pipeline) Finish(out *decode.Output) {
 		p.analysis.Finish(p.now, out)
 	}
 	p.follow(k, p.now, out)
+	p.see(out.Samples[first:])
 	if p.behind != nil {
 		p.behind.rest(out)
 	}

@@ -75,6 +75,8 @@ func newDouble(_ *signals.File, t *decode.Table) (Analysis, error) {
 
 func (d *double) Delay() capture.Stamp { return 30 * ms }
 
+func (d *double) Reads(signal int32) bool { return signal == d.in }
+
 func (d *double) Sample(s decode.Sample) {
 	if s.Signal == d.in {
 		d.samples = append(d.samples, s)
