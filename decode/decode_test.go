@@ -11,6 +11,7 @@ import (
 	"gearwitness/capture"
 	"gearwitness/decode/internal/vectortest"
 	"gearwitness/signals"
+	"gearwitness/signals/checksum"
 )
 
 const ms = capture.Stamp(time.Millisecond)
@@ -192,6 +193,30 @@ func TestCounterAndChecksumKeepBadFramesOut(t *testing.T) {
 	want := FrameCount{Name: "frame", Good: 4, Checksum: 1, Repeated: 1, Missed: 2}
 	if got := b.Counters().Frames[0]; got != want {
 		t.Errorf("counted as %+v, want %+v", got, want)
+	}
+}
+
+// A CRC over eight bytes is looked up place by place; the answer must be that of
+// the plain way, for every kind and place of the check byte.
+func TestChecksumOverEightBytes(t *testing.T) {
+	for _, kind := range checksum.Names() {
+		k, _ := checksum.Lookup(kind)
+		for at := range 8 {
+			b := newBench(t, oneFrame(signals.Frame{ID: ptr(uint32(1)), Checksum: &signals.Checksum{Kind: kind, Byte: at + 1},
+				Signals: named[signals.Signal]("x", signals.Signal{Start: signals.BitPos{Byte: at%8 + 1, Bit: 1}, Bits: 8})}))
+			data := []byte{0x12, 0x80, 0xFF, 0, 0x55, 0xA5, 1, 0xEE}
+			data[at] = k.Sum(data, at)
+			if got := b.send(0, 1, data...); got != fmt.Sprintf("x=%d", data[at]) {
+				t.Errorf("%s at %d: got %q", kind, at+1, got)
+			}
+			for i := range 64 {
+				data[i/8] ^= 1 << (i % 8)
+				if got := b.send(0, 1, data...); got != "" {
+					t.Errorf("%s at %d: bit %d flipped and not noticed", kind, at+1, i)
+				}
+				data[i/8] ^= 1 << (i % 8)
+			}
+		}
 	}
 }
 

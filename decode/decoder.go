@@ -243,7 +243,7 @@ func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) (watched bool) 
 		st.count.Short++
 		return false
 	}
-	if fr.check != nil && fr.check.Sum(f.Data[:f.Len], fr.checkByte) != f.Data[fr.checkByte] {
+	if fr.check != nil && !fr.intact(f) {
 		st.count.Checksum++
 		return false
 	}

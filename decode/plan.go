@@ -30,7 +30,8 @@ type frame struct {
 	need       int // data bytes
 	counter    *bits.Field
 	check      *checksum.Kind
-	checkByte  int // from 0
+	checkByte  int           // from 0
+	eight      *[8][256]byte // of a CRC over 8 bytes: what each byte at each place contributes
 	groups     []group
 	firstGroup int // number of groups[0] among those of all frames
 	stale      capture.Stamp
@@ -286,6 +287,9 @@ func (p *Plan) add(f *signals.File, e *signals.Entry[signals.Frame]) error {
 			return fmt.Errorf("checksum: byte %d is outside the data", c.Byte)
 		}
 		fr.check, fr.checkByte, fr.need = &check, c.Byte-1, max(fr.need, c.Byte)
+		if check.Linear() && c.Byte <= 8 {
+			fr.eight = contributions(check, c.Byte-1)
+		}
 	}
 	if def.J1939() && fr.need > 8 {
 		p.routes[bus].long = true
@@ -293,6 +297,34 @@ func (p *Plan) add(f *signals.File, e *signals.Entry[signals.Frame]) error {
 	p.groups += len(fr.groups)
 	p.frames = append(p.frames, fr)
 	return nil
+}
+
+// contributions lists what every byte at every place of 8 contributes to a
+// linear check byte; the XOR of the eight is the check byte.
+func contributions(k checksum.Kind, at int) *[8][256]byte {
+	var t [8][256]byte
+	for i := range t {
+		for b := range t[i] {
+			var data [8]byte
+			base := k.Sum(data[:], at)
+			data[i] = byte(b)
+			t[i][b] = k.Sum(data[:], at) ^ base
+			if i == 0 { // what does not depend on the data counts once
+				t[i][b] ^= base
+			}
+		}
+	}
+	return &t
+}
+
+// intact tells whether the check byte is right.
+func (fr *frame) intact(f *capture.Frame) bool {
+	want := f.Data[fr.checkByte]
+	if t := fr.eight; t != nil && f.Len == 8 {
+		d := f.Data[:8]
+		return t[0][d[0]]^t[1][d[1]]^t[2][d[2]]^t[3][d[3]]^t[4][d[4]]^t[5][d[5]]^t[6][d[6]]^t[7][d[7]] == want
+	}
+	return fr.check.Sum(f.Data[:f.Len], fr.checkByte) == want
 }
 
 // route enters the frame that is about to be appended.

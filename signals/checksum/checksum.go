@@ -80,6 +80,11 @@ func Names() []string {
 // is left out when at is no index of data.
 func (k Kind) Sum(data []byte, at int) byte { return k.SumWith(nil, data, at, nil) }
 
+// Linear tells whether the check bytes of two data combine by XOR: that of
+// a XOR b is Sum(a) ^ Sum(b) ^ Sum(zeros). CRCs are so whatever they start from,
+// which lets a fixed length be looked up byte by byte.
+func (k Kind) Linear() bool { return k.table != nil }
+
 // SumWith is Sum over prefix, data and suffix: the constant bytes, such as a
 // data identifier, that some systems protect along with the data.
 func (k Kind) SumWith(prefix, data []byte, at int, suffix []byte) byte {

@@ -131,3 +131,21 @@ func BenchmarkSum(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "frames/s")
 }
+
+func TestLinear(t *testing.T) {
+	for _, name := range Names() {
+		k, _ := Lookup(name)
+		a, b := []byte{1, 0x80, 0xFF, 7, 9, 0xA5}, []byte{0x33, 0xCC, 0, 0x81, 0x10, 0xFE}
+		both := make([]byte, len(a))
+		for i := range both {
+			both[i] = a[i] ^ b[i]
+		}
+		combined := k.Sum(a, 2) ^ k.Sum(b, 2) ^ k.Sum(make([]byte, len(a)), 2)
+		if k.Linear() && k.Sum(both, 2) != combined {
+			t.Errorf("%s says that it is linear", name)
+		}
+		if crc := name != "xor" && name != "sum" && name != "sum-complement"; k.Linear() != crc {
+			t.Errorf("%s: linear %v", name, k.Linear())
+		}
+	}
+}
