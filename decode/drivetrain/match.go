@@ -121,6 +121,10 @@ func (k *matcher) judge(a *Analyzer, have uint64) {
 		out = a.watch.outputFromRoad(n.road)
 	}
 	best := k.best(a, out)
+	if !known(out) && !known(n.road) && best >= 0 {
+		_, in := a.model.fit(&a.model.gears[best], &n.readings, have, nil)
+		out = in / a.model.gears[best].ratio
+	}
 	switch {
 	case known(out) && math.Abs(out) < zeroRPM && n.road >= 2*standingKmh:
 		n.gear = notKnown // one of the two is wrong

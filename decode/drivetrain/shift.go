@@ -13,6 +13,7 @@ const (
 	endsAt          = 0.95
 	staysFor        = 100 * millisecond // how long p stays above endsAt before the end counts
 	shortestCommand = 500 * millisecond // a gear asked for less long is only passed through
+	longestBlind    = 1500 * millisecond
 	nearlyThere     = 0.9
 	passedFor       = 300 * millisecond
 	longestWait     = 3 * second       // for it after the new gear is engaged
@@ -45,6 +46,9 @@ type ShiftEvent struct {
 	SlippedBefore bool `json:"slipped_before,omitempty"`
 	// Flare is the largest rise of the input speed above the old gear's line [rpm].
 	Flare *float64 `json:"flare_rpm,omitempty"`
+	// BindUp is how far the acceleration fell below both its level before and after
+	// [m/s2], as long as the vehicle speed tells metres.
+	BindUp *float64 `json:"bind_up_mps2,omitempty"`
 	// Overshoot is the largest run of the ratio past the new gear, in parts of the step.
 	Overshoot float64 `json:"overshoot"`
 	// Skipped: the gears are no neighbours.
@@ -175,7 +179,7 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 		}
 		left := n.gear != s.pending.to && n.gear != notKnown && n.gear != between
 		switch {
-		case s.pending.reached != 0 && n.at-s.pending.reached >= staysFor:
+		case s.pending.reached != 0 && n.at-s.pending.reached >= staysFor+trendWindow:
 			a.emitShift(true, out)
 		case left, n.at-s.pending.at > longestWait:
 			a.emitShift(s.pending.reached != 0, out)
@@ -189,6 +193,10 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 				a.emitShift(s.pending.reached != 0, out)
 			}
 			from := s.from
+			if a.matcher.bridged && n.gear-from != 1 && from-n.gear != 1 && n.at-s.fromSeen > longestBlind {
+				s.fromAt, s.from, s.fromSeen = n.at, n.gear, n.at
+				break // with a sensor missing, gears in between may have gone unseen
+			}
 			if s.never >= 0 && s.never == s.commandBefore && s.command == n.gear && s.never != n.gear {
 				from = s.never // the gear asked for in between never came: this shift began from there
 			}
@@ -339,6 +347,7 @@ func (a *Analyzer) emitShift(settled bool, out *decode.Output) {
 	a.command(&e, to, &sp, at)
 	if sp.startKnown && sp.endKnown {
 		e.Duration = seconds(sp.end - sp.start)
+		e.BindUp = figure(a.bindUp(sp))
 	}
 	first := a.past.back(0)
 	if sp.startKnown {

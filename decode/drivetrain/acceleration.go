@@ -1,0 +1,76 @@
+package drivetrain
+
+import (
+	"math"
+
+	"gearwitness/capture"
+)
+
+// Windows of the acceleration around a shift.
+const (
+	slopeWindow = 80 * millisecond  // over which one slope is taken
+	trendWindow = 300 * millisecond // over which the level before and after is taken
+	dipBefore   = 400 * millisecond // how long before the ratio phase a dip is looked for
+	dipInto     = 60 * millisecond  // and how far into it
+)
+
+// slope is the slope of the output speed over the window that ends at tick i
+// back from now [rpm/s], a straight line through the readings by least squares;
+// NaN where fewer than three are known or the gear was standing.
+func (h *history) slope(i int, window capture.Stamp) float64 {
+	var n, st, sv, stt, stv float64
+	last := h.back(i)
+	if last == nil {
+		return unknown
+	}
+	for ; ; i++ {
+		b := h.back(i)
+		if b == nil || last.at-b.at > window {
+			break
+		}
+		if !known(b.out) {
+			continue
+		}
+		t := float64(b.at-last.at) / 1e9
+		n, st, sv, stt, stv = n+1, st+t, sv+b.out, stt+t*t, stv+t*b.out
+	}
+	d := n*stt - st*st
+	if n < 3 || d == 0 {
+		return unknown
+	}
+	return (n*stv - st*sv) / d
+}
+
+// bindUp is how far the acceleration of the vehicle falls in the torque phase
+// below both its level before the shift and that after it [m/s2]: a handover of
+// torque lies between the two, two elements that carry at once brake. NaN where
+// the road speed does not tell metres per turn.
+func (a *Analyzer) bindUp(sp span) float64 {
+	factor := a.watch.roadFactor // output rpm per km/h
+	if !known(factor) || !sp.startKnown || !sp.endKnown {
+		return unknown
+	}
+	from := a.past.since(sp.start - dipBefore)
+	before := a.past.slope(from, trendWindow)
+	end := a.past.since(sp.end + trendWindow)
+	after := a.past.slope(end, trendWindow*2/3)
+	if !known(before) || !known(after) {
+		return unknown
+	}
+	sense := 1.0
+	if n := a.past.back(0); n != nil && n.out < 0 {
+		sense = -1
+	}
+	level := min(before*sense, after*sense)
+	lowest := level
+	for i := from; i >= 0; i-- {
+		n := a.past.back(i)
+		if n == nil || n.at > sp.start+dipInto {
+			break
+		}
+		if s := sense * a.past.slope(i, slopeWindow); s < lowest {
+			lowest = s
+		}
+	}
+	return math.Max(0, (level-lowest)/factor/3.6)
+}
