@@ -87,7 +87,7 @@ func FuzzSplitter(f *testing.F) {
 				t.Fatalf("%q gives the line %q", input, l)
 			}
 		}
-		if want := bytes.Count(bytes.ReplaceAll(input, []byte{0}, nil), nil); len(strings.Join(whole, "")) > want {
+		if want := len(input) - bytes.Count(input, []byte{0}); len(strings.Join(whole, "")) > want {
 			t.Fatalf("%q: more text than came: %q", input, whole)
 		}
 	})
