@@ -229,6 +229,7 @@ var (
 	statesType     = reflect.TypeFor[States]()
 	conditionsType = reflect.TypeFor[[]Condition]()
 	rangeType      = reflect.TypeFor[Range]()
+	pointsType     = reflect.TypeFor[Points]()
 )
 
 // bind reads node n into v, which stands at path at. It reports what it cannot
@@ -245,6 +246,9 @@ func (r *reader) bind(src *source, n ast.Node, v reflect.Value, at string, f fie
 		return
 	case conditionsType:
 		r.bindConditions(src, n, v.Addr().Interface().(*[]Condition), at)
+		return
+	case pointsType:
+		r.bindPoints(src, n, v.Addr().Interface().(*Points), at)
 		return
 	case rangeType:
 		r.bindRange(src, n, v.Addr().Interface().(*Range), at)
@@ -538,4 +542,27 @@ func (r *reader) bindRange(src *source, n ast.Node, v *Range, at string) {
 		return
 	}
 	*v = Range{ends[0], ends[1]}
+}
+
+func (r *reader) bindPoints(src *source, n ast.Node, v *Points, at string) {
+	var list Points
+	r.keys(src, n, at, "points such as {0.5: 0, 4.5: 2000}", func(key string, where span, value ast.Node) {
+		x, err := readFloat(key)
+		s, plain, ok := text(value)
+		y, err2 := readFloat(s)
+		switch {
+		case err != nil:
+			r.failAt(at, where, "expected a number, found %q", key)
+		case !ok || !plain || err2 != nil:
+			r.failAt(at, start(src.name, value), "expected a number, found %s", describe(value))
+		case len(list) > 0 && x <= list[len(list)-1].X:
+			r.failAt(at, where, "expected points in rising order, found %s after %s", writeFloat(x), writeFloat(list[len(list)-1].X))
+		default:
+			list = append(list, Point{x, y})
+		}
+	})
+	if !r.bad[at] && len(list) < 2 {
+		r.failAt(at, r.spans[at], "expected two points or more, found %d", len(list))
+	}
+	*v = list
 }

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"gearwitness/signals/bits"
+	"gearwitness/signals/checksum"
 	"gearwitness/signals/diag"
 	"gearwitness/signals/unit"
 )
@@ -26,6 +27,8 @@ type File struct {
 	Use          []string        `key:"use" help:"built-in libraries by bare name, other files by relative path"`
 	Buses        Named[Bus]      `key:"buses" help:"the CAN buses of the vehicle"`
 	Frames       Named[Frame]    `key:"frames" help:"frames and the signals in them"`
+	Requests     Named[Request]  `key:"requests" help:"diagnostic reads, sent only where that is allowed"`
+	Lines        Named[Lines]    `key:"lines" help:"text from serial instruments"`
 	Computed     Named[Computed] `key:"computed" help:"signals computed from others" name:"identifier"`
 	Transmission *Transmission   `key:"transmission" help:"roles of signals, gear train, elements, gears, limits"`
 	Alarms       Named[Alarm]    `key:"alarms" help:"conditions that must be heard"`
@@ -74,6 +77,8 @@ type Frame struct {
 	FD         bool          `key:"fd" help:"CAN FD frame"`
 	PGN        *uint32       `key:"pgn" help:"SAE J1939 parameter group instead of id; its rules then apply"`
 	Source     *uint8        `key:"source" help:"J1939 source address; any when left out"`
+	Dest       *uint8        `key:"destination" help:"J1939 destination address, for groups below 61440; any when left out"`
+	Priority   *uint8        `key:"priority" help:"J1939 priority, 0 to 7, for people; frames count whatever theirs is"`
 	Length     int           `key:"length" help:"data bytes expected; 8 when left out"`
 	Every      time.Duration `key:"every" help:"expected period, such as 10 ms"`
 	StaleAfter time.Duration `key:"stale_after" help:"age at which its signals count as gone; three periods when left out"`
@@ -131,10 +136,12 @@ const (
 	Float           // IEEE 754, 32 or 64 bits
 )
 
-// Signal is one field of a frame: value = raw * Resolution + Offset.
+// Signal is one field of a frame: value = raw * Resolution + Offset, in Unit.
+// With one of Table, Thermistor, Sender or Pulses that figure is what a sensor
+// gives, and the value follows from it: see Convert.
 type Signal struct {
 	Start      BitPos      `key:"start" help:"byte.bit, both counted from 1" need:"yes"`
-	Bits       int         `key:"bits" help:"width, 1 to 64" need:"yes" need:"yes"`
+	Bits       int         `key:"bits" help:"width, 1 to 64" need:"yes"`
 	Order      Order       `key:"order" help:"little (default) or big"`
 	Number     Number      `key:"number" help:"unsigned (default), signed or float"`
 	Resolution float64     `key:"resolution" help:"unit per step; 1 when left out"`
@@ -144,6 +151,10 @@ type Signal struct {
 	States     States      `key:"states" help:"text of raw values, such as {0: P, 1: R}"`
 	Missing    []RawRange  `key:"missing" help:"raw values that mean not available, such as 0xFFFF or [0xFE, 0xFF]"`
 	When       []Condition `key:"when" help:"present only while another signal of the frame has a raw value, such as {page: 2}"`
+	Table      Points      `key:"table" help:"straight lines between figure and value, such as {0.5: 0, 4.5: 2000}"`
+	Thermistor *Thermistor `key:"thermistor" help:"the figure is a resistance, or a voltage over it"`
+	Sender     *Sender     `key:"sender" help:"the figure is the voltage of a ratiometric sender"`
+	Pulses     float64     `key:"pulses" help:"the figure is a frequency in Hz with this many pulses a revolution"`
 	Title      string      `key:"title" help:"shown instead of the name"`
 	Note       string      `key:"note" help:"free text"`
 }
@@ -198,15 +209,40 @@ type RawRange struct{ Low, High int64 }
 
 // Counter is an alive counter: it grows by one a frame and wraps.
 type Counter struct {
-	Start BitPos `key:"start" help:"byte.bit of its least significant bit" need:"yes"`
-	Bits  int    `key:"bits" help:"width"`
+	Start  BitPos `key:"start" help:"byte.bit of its least significant bit" need:"yes"`
+	Bits   int    `key:"bits" help:"width, 2 to 16" need:"yes"`
+	Modulo int    `key:"modulo" help:"how many values it has; 2 to the power of bits when left out"`
+}
+
+// Values returns how many values the counter takes before it is 0 again.
+func (c *Counter) Values() int {
+	if c.Modulo == 0 {
+		return 1 << c.Bits
+	}
+	return c.Modulo
 }
 
 // Checksum is a check byte over the other bytes of the frame.
 type Checksum struct {
-	Kind string `key:"kind" help:"crc8-sae-j1850, xor, sum ..." need:"yes"`
-	Byte int    `key:"byte" help:"position of the check byte, counted from 1" need:"yes"`
+	Kind       string `key:"kind" help:"crc8-sae-j1850, xor, sum ..." need:"yes"`
+	Byte       int    `key:"byte" help:"position of the check byte, counted from 1" need:"yes"`
+	Prefix     Bytes  `key:"prefix" help:"constant bytes counted in before the data, such as 0x23 or [0x23, 0x01]"`
+	Suffix     Bytes  `key:"suffix" help:"constant bytes counted in after the data"`
+	PerCounter Bytes  `key:"per_counter" help:"one byte for each value of the counter, counted in after the data"`
 }
+
+// Sum returns the check byte that data should have; count is the value of the
+// frame's counter, 0 where it has none. It allocates nothing.
+func (c *Checksum) Sum(kind checksum.Kind, data []byte, count int) byte {
+	suffix := []byte(c.Suffix)
+	if n := len(c.PerCounter); n > 0 {
+		suffix = c.PerCounter[count%n:][:1]
+	}
+	return kind.SumWith(c.Prefix, data, c.Byte-1, suffix)
+}
+
+// Bytes are constant bytes, written 0x23 or [0x23, 0x01].
+type Bytes []byte
 
 // Computed is a signal computed from others.
 type Computed struct {

@@ -124,6 +124,12 @@ func inline(v reflect.Value, form string) string {
 			parts = append(parts, fmt.Sprintf("%d: %s", e.V, quote(e.Name)))
 		}
 		return "{" + strings.Join(parts, ", ") + "}"
+	case Points:
+		var parts []string
+		for _, p := range x {
+			parts = append(parts, writeFloat(p.X)+": "+writeFloat(p.Y))
+		}
+		return "{" + strings.Join(parts, ", ") + "}"
 	case Range:
 		return fmt.Sprintf("[%s, %s]", writeFloat(x.Low), writeFloat(x.High))
 	case []Condition:
@@ -141,9 +147,9 @@ func inline(v reflect.Value, form string) string {
 		return quote(x)
 	}
 	switch v.Kind() {
-	case reflect.Bool, reflect.Int, reflect.Uint8:
+	case reflect.Bool, reflect.Int:
 		return fmt.Sprint(v.Interface())
-	case reflect.Uint32:
+	case reflect.Uint8, reflect.Uint32:
 		if form == "hex" {
 			return fmt.Sprintf("0x%X", v.Uint())
 		}
@@ -179,7 +185,7 @@ func isNamed(v reflect.Value) bool {
 // reads as something else.
 var bare = regexp.MustCompile(`^[\pL°Ω][\pL\pN_/·°²³Ω]*([ .+-]?[\pL\pN_/·°²³Ω()]+)*$`)
 
-var figures = regexp.MustCompile(`^-?[0-9]+(\.[0-9]+)?( ?[\pL/]+)?$|^-?[0-9]+\.\.-?[0-9]+$`)
+var figures = regexp.MustCompile(`^-?[0-9]+(\.[0-9]+)?( ?[\pL/]+)?$|^-?[0-9]+\.\.-?[0-9]+$|^0x[0-9A-F]+$`)
 
 // quote writes a text so that YAML gives it back as it is.
 func quote(s string) string {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -60,6 +61,23 @@ var scalars = map[reflect.Type]scalar{
 	reflect.TypeFor[bits.Order](): words[bits.Order]("little", "big"),
 	reflect.TypeFor[Number]():     words[Number]("unsigned", "signed", "float"),
 	reflect.TypeFor[Level]():      words[Level]("note", "caution", "stop"),
+	reflect.TypeFor[Form]():       words[Form]("nmea", "columns", "pairs"),
+	reflect.TypeFor[Service](): {
+		read:    func(s string) (any, error) { return readService(s) },
+		write:   func(v any) string { return fmt.Sprintf("0x%02X", uint8(v.(Service))) },
+		types:   []string{"integer", "string"},
+		pattern: `^(0x)?[0-9A-Fa-f]{1,2}$`,
+	},
+}
+
+// readService reads a service, always in hexadecimal as the standards write it.
+func readService(s string) (Service, error) {
+	names := []string{"01", "02", "03", "07", "09", "0A", "19", "22"}
+	u, err := strconv.ParseUint(strings.TrimPrefix(strings.ToLower(s), "0x"), 16, 8)
+	if err == nil && slices.Contains(names, fmt.Sprintf("%02X", u)) {
+		return Service(u), nil
+	}
+	return 0, fmt.Errorf("%s, in hexadecimal, found %q; services that write or clear cannot be expressed", oneOf(names), s)
 }
 
 // words describes a type whose values 0, 1, 2 ... are written as these words.

@@ -14,6 +14,7 @@ import (
 	"gearwitness/signals/checksum"
 	"gearwitness/signals/diag"
 	"gearwitness/signals/formula"
+	"gearwitness/signals/sensor"
 	"gearwitness/signals/unit"
 )
 
@@ -56,18 +57,47 @@ func (r *reader) complete(v reflect.Value, at string, here span) {
 
 // resolve fills in what follows from the rest of the file.
 func (r *reader) resolve(f *File) {
-	for i := range f.Frames {
-		fr := &f.Frames[i]
-		if fr.V.Bus == "" && len(f.Buses) == 1 {
-			fr.V.Bus = f.Buses[0].Name
+	bus := func(b *string) {
+		if *b == "" && len(f.Buses) == 1 {
+			*b = f.Buses[0].Name
 		}
-		for j := range fr.V.Signals {
-			s := &fr.V.Signals[j]
-			at := sub("", "frames", fr.Name, "signals", s.Name)
-			if !r.has(at, "resolution") {
-				s.V.Resolution = 1
+	}
+	for i := range f.Frames {
+		bus(&f.Frames[i].V.Bus)
+		r.resolveSignals(f.Frames[i].V.Signals, sub("", "frames", f.Frames[i].Name, "signals"))
+	}
+	for i := range f.Requests {
+		bus(&f.Requests[i].V.Bus)
+		r.resolveSignals(f.Requests[i].V.Signals, sub("", "requests", f.Requests[i].Name, "signals"))
+	}
+	for i := range f.Lines {
+		list := f.Lines[i].V.Signals
+		for j := range list {
+			if !r.has(sub("", "lines", f.Lines[i].Name, "signals", list[j].Name), "resolution") {
+				list[j].V.Resolution = 1
 			}
-			s.V.settleRaw()
+		}
+	}
+}
+
+func (r *reader) resolveSignals(list Named[Signal], path string) {
+	for i := range list {
+		s := &list[i].V
+		at := sub(path, list[i].Name)
+		if !r.has(at, "resolution") {
+			s.Resolution = 1
+		}
+		s.settleRaw()
+		if t := s.Thermistor; t != nil && len(t.Points) == 3 {
+			var ohm, celsius [3]float64
+			for k, p := range t.Points {
+				ohm[k], celsius[k] = p.X, p.Y
+			}
+			c, err := sensor.Fit(ohm, celsius)
+			if err != nil {
+				r.wrong(sub(at, "thermistor", "points"), "points: %v", err)
+			}
+			t.fit = c
 		}
 	}
 }
@@ -190,14 +220,9 @@ func (r *reader) validateFrames(f *File) map[string]known {
 			continue
 		}
 		r.validateIdentifier(f, i, path)
-		switch {
-		case fr.Bus == "" && len(buses) > 1 && !r.bad[sub(path, "bus")]:
-			r.fail(at(e), "missing key \"bus\"; there is more than one: %s", oneOf(buses))
-		case fr.Bus != "" && !slices.Contains(buses, fr.Bus):
-			r.unknown(sub(path, "bus"), "bus", fr.Bus, buses)
-		}
+		r.validateBus(fr.Bus, at(e), path, buses)
 		switch n := fr.Length; {
-		case r.bad[sub(path, "length")] || !r.has(path, "length"):
+		case !r.has(path, "length"):
 		case fr.J1939() && (n < 1 || n > 1785):
 			r.wrong(sub(path, "length"), "length: expected 1 to 1785 bytes for a parameter group, found %d", n)
 		case !fr.J1939() && fr.FD && (n < 1 || n > 64 || n > 8 && !slices.Contains([]int{12, 16, 20, 24, 32, 48, 64}, n)):
@@ -205,23 +230,187 @@ func (r *reader) validateFrames(f *File) map[string]known {
 		case !fr.J1939() && !fr.FD && (n < 1 || n > 8):
 			r.wrong(sub(path, "length"), "length: expected 1 to 8 bytes, found %d; longer frames need fd: true", n)
 		}
-		if fr.StaleAfter != 0 && fr.StaleAfter < fr.Every {
-			r.wrong(sub(path, "stale_after"), "stale_after: expected no less than the period %s, found %s", writeDuration(fr.Every), writeDuration(fr.StaleAfter))
+		r.validatePeriod(path, fr.Every, fr.StaleAfter)
+		r.validateFields(carrier{path: path, length: fr.DataLength(), counter: fr.Counter, checksum: fr.Checksum, signals: fr.Signals})
+		for _, s := range fr.Signals {
+			r.define(signals, at(s), s.Name, s.V.Unit, s.V.States)
 		}
-		if r.has(path, "every") && fr.Every < 100*time.Microsecond {
-			r.wrong(sub(path, "every"), "every: expected a period of 100 µs or more, found %s", writeDuration(fr.Every))
+	}
+	for i, e := range f.Requests {
+		path := sub("", "requests", e.Name)
+		if r.bad[path] {
+			continue
 		}
-		r.validateFields(f, i, path)
-		for j, s := range fr.Signals {
-			if old, ok := signals[s.Name]; ok {
-				r.twice(at(s), old.entry.pos, "signal %q is defined a second time; a name means one signal in the whole file", s.Name)
-				continue
-			}
-			r.notReserved(at(s), s.Name)
-			signals[s.Name] = known{at(s), fr.Signals[j].V.Unit, fr.Signals[j].V.States}
+		r.validateBus(e.V.Bus, at(e), path, buses)
+		r.validateRequest(&f.Requests[i].V, path, at(e))
+		for _, s := range e.V.Signals {
+			r.define(signals, at(s), s.Name, s.V.Unit, s.V.States)
+		}
+	}
+	for i, e := range f.Lines {
+		path := sub("", "lines", e.Name)
+		if r.bad[path] {
+			continue
+		}
+		r.validateLines(&f.Lines[i].V, path)
+		for _, s := range e.V.Signals {
+			r.define(signals, at(s), s.Name, s.V.Unit, s.V.States)
 		}
 	}
 	return signals
+}
+
+// define enters a signal into the table of the file's signals.
+func (r *reader) define(signals map[string]known, where span, name string, u unit.Unit, states States) {
+	if old, ok := signals[name]; ok {
+		r.twice(where, old.entry.pos, "signal %q is defined a second time; a name means one signal in the whole file", name)
+		return
+	}
+	r.notReserved(where, name)
+	signals[name] = known{where, u, states}
+}
+
+func (r *reader) validateBus(bus string, entry span, path string, buses []string) {
+	switch {
+	case r.bad[sub(path, "bus")]:
+	case bus == "" && len(buses) > 1:
+		r.fail(entry, "missing key \"bus\"; there is more than one: %s", oneOf(buses))
+	case bus != "" && !slices.Contains(buses, bus):
+		r.unknown(sub(path, "bus"), "bus", bus, buses)
+	}
+}
+
+func (r *reader) validatePeriod(path string, every, stale time.Duration) {
+	if stale != 0 && stale < every {
+		r.wrong(sub(path, "stale_after"), "stale_after: expected no less than the period %s, found %s", writeDuration(every), writeDuration(stale))
+	}
+	if r.has(path, "every") && every < 100*time.Microsecond {
+		r.wrong(sub(path, "every"), "every: expected a period of 100 µs or more, found %s", writeDuration(every))
+	}
+}
+
+func (r *reader) validateRequest(q *Request, path string, entry span) {
+	if !r.has(path, "service") {
+		return
+	}
+	top, asks := uint32(0xFF), true
+	switch q.Service {
+	case StoredFaults, PendingFaults, PermanentFaults:
+		asks = false
+	case ReadByID:
+		top = 0xFFFF
+	}
+	switch {
+	case !asks && q.Item != nil:
+		r.wrong(sub(path, "item"), "item: service %02X asks for all fault codes and has none", uint8(q.Service))
+	case !asks && len(q.Signals) > 0:
+		r.wrong(sub(path, "signals"), "signals: service %02X answers with fault codes", uint8(q.Service))
+	case asks && q.Item == nil && !r.bad[sub(path, "item")]:
+		r.fail(entry, "missing key \"item\"; expected what service %02X is to read, 0 to 0x%X", uint8(q.Service), top)
+	case asks && q.Item != nil && *q.Item > top:
+		r.wrong(sub(path, "item"), "item: expected 0 to 0x%X, found 0x%X", top, *q.Item)
+	}
+	if q.Frame != nil && q.Service != FreezeFrame {
+		r.wrong(sub(path, "frame"), "frame: goes with service 02 only")
+	}
+	if q.Mask != nil && q.Service != ReadFaults {
+		r.wrong(sub(path, "mask"), "mask: goes with service 19 only")
+	}
+	limit := uint32(0x7FF)
+	if q.Extended {
+		limit = 0x1FFFFFFF
+	}
+	for key, id := range map[string]*uint32{"to": q.To, "from": q.From} {
+		if id != nil && *id > limit {
+			r.wrong(sub(path, key), "%s: expected 0 to 0x%X, found 0x%X; for 29 bits add extended: true", key, limit, *id)
+		}
+	}
+	if q.To != nil && q.From == nil && *q.To != 0x7DF && *q.To != 0x18DB33F1 && !r.bad[sub(path, "from")] && answerTo(*q.To, q.Extended) == 0 {
+		r.wrong(sub(path, "to"), "to: 0x%X is no identifier of ISO 15765-4; expected the key from with the one that answers", *q.To)
+	}
+	if r.has(path, "every") && q.Every < 100*time.Millisecond {
+		r.wrong(sub(path, "every"), "every: expected 100 ms or more, found %s; a bus is shared", writeDuration(q.Every))
+	}
+	length := bits.MaxData
+	if r.has(path, "length") {
+		if q.Length < 1 || q.Length > 4093 {
+			r.wrong(sub(path, "length"), "length: expected 1 to 4093 bytes, found %d", q.Length)
+		} else {
+			length = q.Length
+		}
+	}
+	r.validateFields(carrier{path: path, length: length, signals: q.Signals})
+}
+
+// answerTo returns the identifier that answers a request to one unit by ISO
+// 15765-4: 7E0..7E7 and 18DAxxF1; 0 if id is no such request.
+func answerTo(id uint32, extended bool) uint32 {
+	switch {
+	case !extended && 0x7E0 <= id && id <= 0x7E7:
+		return id + 8
+	case extended && id&0x1FFF00FF == 0x18DA00F1:
+		return 0x18DAF100 | id>>8&0xFF
+	}
+	return 0
+}
+
+// Answers returns the identifier whose answer counts; any is true where every
+// unit may answer.
+func (r *Request) Answers() (id uint32, any bool) {
+	if r.From != nil {
+		return *r.From, false
+	}
+	id = answerTo(r.Target(), r.Extended)
+	return id, id == 0
+}
+
+func (r *reader) validateLines(l *Lines, path string) {
+	r.validatePeriod(path, l.Every, l.StaleAfter)
+	if !r.has(path, "form") {
+		return
+	}
+	if l.Form == NMEA {
+		for key, given := range map[string]bool{"separator": l.Separator != "", "begins": l.Begins != ""} {
+			if given {
+				r.wrong(sub(path, key), "%s: an NMEA 0183 sentence has its own form", key)
+			}
+		}
+	}
+	if utf8.RuneCountInString(l.Separator) > 8 {
+		r.wrong(sub(path, "separator"), "separator: expected at most 8 characters")
+	}
+	for i := range l.Signals {
+		e := &l.Signals[i]
+		p, s := sub(path, "signals", e.Name), &e.V
+		if r.bad[p] {
+			continue
+		}
+		given := map[string]bool{"sentence": s.Sentence != "", "field": r.has(p, "field"), "column": r.has(p, "column"), "key": s.Key != ""}
+		want := map[Form][]string{NMEA: {"sentence", "field"}, Columns: {"column"}, Pairs: {"key"}}[l.Form]
+		for _, key := range []string{"sentence", "field", "column", "key"} {
+			_, written := r.spans[sub(p, key)]
+			switch needed := slices.Contains(want, key); {
+			case needed && !written:
+				r.fail(at(*e), "missing key %q; expected it with form %s", key, scalars[reflect.TypeFor[Form]()].write(l.Form))
+			case given[key] && !needed:
+				r.wrong(sub(p, key), "%s: does not go with form %s; expected %s", key, scalars[reflect.TypeFor[Form]()].write(l.Form), strings.Join(want, " and "))
+			}
+		}
+		if given["sentence"] && (len(s.Sentence) != 3 || strings.ToUpper(s.Sentence) != s.Sentence) {
+			r.wrong(sub(p, "sentence"), "sentence: expected the last three letters of its name, such as RMC, found %q", s.Sentence)
+		}
+		for key, n := range map[string]int{"field": s.Field, "column": s.Column} {
+			if given[key] && (n < 1 || n > 100) {
+				r.wrong(sub(p, key), "%s: expected 1 to 100, found %d", key, n)
+			}
+		}
+		if s.Resolution == 0 && r.has(p, "resolution") {
+			r.wrong(sub(p, "resolution"), "resolution: expected a number other than 0")
+		}
+		if len(s.States) > 0 && s.Unit != unit.None {
+			r.wrong(sub(p, "unit"), "unit: a signal with states has none")
+		}
+	}
 }
 
 func (r *reader) notReserved(where span, name string) {
@@ -253,6 +442,14 @@ func (r *reader) validateIdentifier(f *File, i int, path string) {
 		return
 	case fr.PGN == nil && fr.Source != nil:
 		r.wrong(sub(path, "source"), "source: goes with pgn only; an id holds the source already")
+	case fr.PGN == nil && fr.Dest != nil:
+		r.wrong(sub(path, "destination"), "destination: goes with pgn only")
+	case fr.PGN == nil && fr.Priority != nil:
+		r.wrong(sub(path, "priority"), "priority: goes with pgn only")
+	case fr.Dest != nil && *fr.PGN>>8&0xFF >= 240:
+		r.wrong(sub(path, "destination"), "destination: group %d goes to everybody; only groups whose second byte is below 240 have one", *fr.PGN)
+	case fr.Priority != nil && *fr.Priority > 7:
+		r.wrong(sub(path, "priority"), "priority: expected 0 to 7, found %d", *fr.Priority)
 	case fr.PGN != nil && fr.Extended:
 		r.wrong(sub(path, "extended"), "extended: goes with id only; a parameter group always has 29 bits")
 	case fr.PGN != nil && fr.FD:
@@ -282,7 +479,7 @@ func clash(a, b *Frame) bool {
 	case a.ID != nil && b.ID != nil:
 		return *a.ID == *b.ID && a.Extended == b.Extended
 	case a.PGN != nil && b.PGN != nil:
-		return *a.PGN == *b.PGN && (a.Source == nil || b.Source == nil || *a.Source == *b.Source)
+		return *a.PGN == *b.PGN && meet(a.Source, b.Source) && meet(a.Dest, b.Dest)
 	case a.PGN == nil:
 		a, b = b, a
 	}
@@ -290,12 +487,16 @@ func clash(a, b *Frame) bool {
 		return false
 	}
 	// SAE J1939-21: PF below 240 has a destination in the low byte.
-	pgn := *b.ID >> 8 & 0x3FFFF
+	pgn, source, dest := *b.ID>>8&0x3FFFF, byte(*b.ID), byte(0xFF)
 	if pgn>>8&0xFF < 240 {
+		dest = byte(pgn)
 		pgn &^= 0xFF
 	}
-	return pgn == *a.PGN && (a.Source == nil || uint32(*a.Source) == *b.ID&0xFF)
+	return pgn == *a.PGN && meet(a.Source, &source) && meet(a.Dest, &dest)
 }
+
+// meet tells whether two addresses, nil for any, can be the same.
+func meet(a, b *uint8) bool { return a == nil || b == nil || *a == *b }
 
 // placed is a field of a frame with the bits it takes.
 type placed struct {
@@ -305,61 +506,75 @@ type placed struct {
 	when  map[string][]RawRange // all conditions, those of its conditions too
 }
 
-func (r *reader) validateFields(f *File, i int, path string) {
-	fr := &f.Frames[i].V
+// carrier is what holds fields: a frame or the answer to a request.
+type carrier struct {
+	path     string
+	length   int
+	counter  *Counter
+	checksum *Checksum
+	signals  Named[Signal]
+}
+
+func (r *reader) validateFields(c carrier) {
 	var fields []placed
-	place := func(name string, at string, start BitPos, width int, order Order, when map[string][]RawRange) bool {
-		where := r.where(sub(at, "start"))
+	place := func(name, at string, start BitPos, width int, order Order, when map[string][]RawRange) {
 		field, err := bits.New(start, width, order)
 		switch {
 		case width < 1 || width > 64:
 			r.wrong(sub(at, "bits"), "bits: expected 1 to 64, found %d", width)
-			return false
-		case err != nil || field.Need() > fr.DataLength() && !r.bad[sub(path, "length")]:
-			r.fail(where, "%s ends beyond the data: %s; expected it within the %d bytes of the frame", name, extent(start, width, order), fr.DataLength())
-			return false
-		}
-		fields = append(fields, placed{name, where, field.Mask(), when})
-		return true
-	}
-	if c := fr.Counter; c != nil {
-		p := sub(path, "counter")
-		if r.has(p, "start", "bits") {
-			if c.Bits < 2 || c.Bits > 16 {
-				r.wrong(sub(p, "bits"), "bits: expected 2 to 16 for a counter, found %d", c.Bits)
-			} else {
-				place("the counter", p, c.Start, c.Bits, Little, nil)
-			}
+		case r.bad[sub(c.path, "length")]:
+		case err != nil || field.Need() > c.length:
+			r.wrong(sub(at, "start"), "%s ends beyond the data: %s; expected it within %d bytes", name, extent(start, width, order), min(c.length, bits.MaxData))
+		default:
+			fields = append(fields, placed{name, r.where(sub(at, "start")), field.Mask(), when})
 		}
 	}
-	if c := fr.Checksum; c != nil {
-		p := sub(path, "checksum")
+	if n, p := c.counter, sub(c.path, "counter"); n != nil && r.has(p, "start", "bits") {
+		switch {
+		case n.Bits < 2 || n.Bits > 16:
+			r.wrong(sub(p, "bits"), "bits: expected 2 to 16 for a counter, found %d", n.Bits)
+		case n.Modulo != 0 && (n.Modulo < 2 || n.Modulo > 1<<n.Bits):
+			r.wrong(sub(p, "modulo"), "modulo: expected 2 to %d, found %d", 1<<n.Bits, n.Modulo)
+		default:
+			place("the counter", p, n.Start, n.Bits, Little, nil)
+		}
+	}
+	if k, p := c.checksum, sub(c.path, "checksum"); k != nil {
 		if r.has(p, "kind") {
-			if _, ok := checksum.Lookup(c.Kind); !ok {
-				r.unknown(sub(p, "kind"), "kind of checksum", c.Kind, checksum.Names())
+			if _, ok := checksum.Lookup(k.Kind); !ok {
+				r.unknown(sub(p, "kind"), "kind of checksum", k.Kind, checksum.Names())
 			}
 		}
 		if r.has(p, "byte") {
-			if c.Byte < 1 || c.Byte > min(fr.DataLength(), bits.MaxData) {
-				r.wrong(sub(p, "byte"), "byte: expected 1 to %d, found %d", min(fr.DataLength(), bits.MaxData), c.Byte)
+			if top := min(c.length, bits.MaxData); k.Byte < 1 || k.Byte > top {
+				r.wrong(sub(p, "byte"), "byte: expected 1 to %d, found %d", top, k.Byte)
 			} else {
-				field, _ := bits.New(BitPos{Byte: c.Byte, Bit: 1}, 8, Little)
+				field, _ := bits.New(BitPos{Byte: k.Byte, Bit: 1}, 8, Little)
 				fields = append(fields, placed{"the checksum", r.where(sub(p, "byte")), field.Mask(), nil})
 			}
 		}
+		if n := len(k.PerCounter); n > 0 {
+			switch {
+			case c.counter == nil:
+				r.wrong(sub(p, "per_counter"), "per_counter: needs a counter in the frame")
+			case n != c.counter.Values() && r.has(sub(c.path, "counter"), "bits"):
+				r.wrong(sub(p, "per_counter"), "per_counter: expected %d bytes, one for each value of the counter, found %d", c.counter.Values(), n)
+			case len(k.Suffix) > 0:
+				r.wrong(sub(p, "suffix"), "suffix: expected either suffix or per_counter, found both")
+			}
+		}
 	}
-	for j := range fr.Signals {
-		e := &fr.Signals[j]
-		p := sub(path, "signals", e.Name)
+	for j := range c.signals {
+		e := &c.signals[j]
+		p := sub(c.path, "signals", e.Name)
 		if r.bad[p] {
 			continue
 		}
-		when, ok := r.conditions(fr, e.Name, path)
+		when, ok := r.conditions(c.signals, e.Name, sub(c.path, "signals"))
 		r.validateSignal(&e.V, p)
-		if !ok || !r.has(p, "start", "bits") || r.bad[sub(p, "order")] {
-			continue
+		if ok && r.has(p, "start", "bits") && !r.bad[sub(p, "order")] {
+			place(e.Name, p, e.V.Start, e.V.Bits, e.V.Order, when)
 		}
-		place(e.Name, p, e.V.Start, e.V.Bits, e.V.Order, when)
 	}
 	for j, b := range fields {
 		for _, a := range fields[:j] {
@@ -414,17 +629,17 @@ func intersect(x, y []RawRange) []RawRange {
 	return out
 }
 
-// conditions gathers what must hold for a signal of a frame to be there: its
+// conditions gathers what must hold for one signal of a list to be there: its
 // own conditions and those of the signals they ask. False if that cannot be.
-func (r *reader) conditions(fr *Frame, name, path string) (map[string][]RawRange, bool) {
+func (r *reader) conditions(list Named[Signal], name, path string) (map[string][]RawRange, bool) {
 	all := make(map[string][]RawRange)
 	ok := true
 	var visit func(name string, trail []string)
 	visit = func(signal string, trail []string) {
-		i := fr.Signals.Index(signal)
-		for _, c := range fr.Signals[i].V.When {
-			p := sub(path, "signals", signal, "when", c.Signal)
-			j := fr.Signals.Index(c.Signal)
+		i := list.Index(signal)
+		for _, c := range list[i].V.When {
+			p := sub(path, signal, "when", c.Signal)
+			j := list.Index(c.Signal)
 			own := signal == name // others report their own faults
 			switch {
 			case r.bad[p]:
@@ -432,7 +647,7 @@ func (r *reader) conditions(fr *Frame, name, path string) (map[string][]RawRange
 				continue
 			case j < 0:
 				if own {
-					r.unknown(sub(p, "name"), "signal in this frame", c.Signal, names(fr.Signals))
+					r.unknown(sub(p, "name"), "signal in this frame", c.Signal, names(list))
 				}
 				ok = false
 				continue
@@ -443,7 +658,7 @@ func (r *reader) conditions(fr *Frame, name, path string) (map[string][]RawRange
 				ok = false
 				continue
 			}
-			mux := &fr.Signals[j].V
+			mux := &list[j].V
 			for k, v := range c.Values {
 				if lo, hi, sane := rawLimits(mux); sane && (v.Low < lo || v.High > hi) {
 					if own {
@@ -506,7 +721,7 @@ func (r *reader) validateSignal(s *Signal, p string) {
 				r.wrong(sub(p, "missing", fmt.Sprint(k)), "missing: raw value %s does not fit %d bits, which hold %d to %d", writeRawRange(m), s.Bits, low, high)
 			}
 		}
-		if s.Range != nil && s.Resolution != 0 && s.Bits < 64 {
+		if s.Range != nil && s.Resolution != 0 && s.Bits < 64 && !s.Converts() {
 			a, b := float64(low)*s.Resolution+s.Offset, float64(high)*s.Resolution+s.Offset
 			if a, b = min(a, b), max(a, b); s.Range.High < a || s.Range.Low > b {
 				r.wrong(sub(p, "range"), "range: no raw value lies in it; %d bits with this resolution and offset give %s to %s", s.Bits, writeFloat(a), writeFloat(b))
@@ -518,6 +733,84 @@ func (r *reader) validateSignal(s *Signal, p string) {
 	}
 	if len(s.States) > 0 && s.Unit != unit.None {
 		r.wrong(sub(p, "unit"), "unit: a signal with states has none")
+	}
+	r.validateConversion(s, p)
+}
+
+func (r *reader) validateConversion(s *Signal, p string) {
+	var given []string
+	for _, key := range []string{"table", "thermistor", "sender", "pulses"} {
+		if _, ok := r.spans[sub(p, key)]; ok {
+			given = append(given, key)
+		}
+	}
+	switch {
+	case len(given) > 1:
+		r.wrong(sub(p, given[1]), "%s: expected one conversion at most, found %s too", given[1], given[0])
+		return
+	case len(given) == 1 && len(s.States) > 0:
+		r.wrong(sub(p, "states"), "states: a signal with a conversion has none")
+	}
+	quantity := func(key string, u unit.Unit) {
+		if !unit.Comparable(s.Unit, u) && !r.bad[sub(p, "unit")] {
+			r.wrong(sub(p, key), "%s: gives a %s; expected a unit such as %s, found %s", key, u.Dim().Name(), u, symbol(s.Unit))
+		}
+	}
+	if s.Pulses != 0 || r.has(p, "pulses") {
+		if s.Pulses <= 0 || s.Pulses > 10000 {
+			r.wrong(sub(p, "pulses"), "pulses: expected a number of pulses a revolution from 1 to 10000, found %s", writeFloat(s.Pulses))
+		}
+		quantity("pulses", unit.RPM)
+	}
+	if s.Sender != nil {
+		q := sub(p, "sender")
+		if r.has(q, "full_scale") && s.Sender.FullScale == s.Sender.Zero {
+			r.wrong(sub(q, "full_scale"), "full_scale: expected another value than at zero")
+		}
+		if r.has(q, "supply") && s.Sender.Supply <= 0 {
+			r.wrong(sub(q, "supply"), "supply: expected a voltage above 0")
+		}
+	}
+	if t := s.Thermistor; t != nil {
+		q := sub(p, "thermistor")
+		quantity("thermistor", unit.Celsius)
+		written := func(keys ...string) int {
+			n := 0
+			for _, k := range keys {
+				if _, ok := r.spans[sub(q, k)]; ok {
+					n++
+				}
+			}
+			return n
+		}
+		beta, abc, points, pt := written("r25", "beta"), written("a", "b", "c"), written("points"), written("pt100")
+		switch {
+		case r.bad[q] || r.bad[sub(q, "points")]:
+		case beta == 2 && abc+points+pt == 0:
+			if t.R25 <= 0 || t.Beta <= 0 {
+				r.wrong(sub(q, "beta"), "thermistor: expected r25 and beta above 0")
+			}
+		case abc == 3 && beta+points+pt == 0:
+			if t.B <= 0 {
+				r.wrong(sub(q, "b"), "b: expected a coefficient above 0")
+			}
+		case points == 1 && beta+abc+pt == 0:
+			if len(t.Points) != 3 {
+				r.wrong(sub(q, "points"), "points: expected three points Ω: °C, found %d", len(t.Points))
+			}
+		case pt == 1 && beta+abc+points == 0:
+			if t.Pt100 <= 0 {
+				r.wrong(sub(q, "pt100"), "pt100: expected a resistance above 0")
+			}
+		default:
+			r.wrong(q, "thermistor: expected either r25 and beta, or a, b and c, or points, or pt100")
+		}
+		switch divider := written("pull_up", "supply"); {
+		case divider == 1:
+			r.wrong(q, "thermistor: pull_up and supply go together; expected both or none")
+		case divider == 2 && (t.PullUp <= 0 || t.Supply <= 0) && r.has(q, "pull_up", "supply"):
+			r.wrong(sub(q, "pull_up"), "pull_up: expected a resistance and a supply above 0")
+		}
 	}
 }
 

@@ -1,0 +1,96 @@
+package signals
+
+import "time"
+
+// Request is a diagnostic read over ISO 15765-2. Only services that read can be
+// expressed; it is sent only where the user allows requests at all.
+type Request struct {
+	Bus      string        `key:"bus" help:"bus it is sent on; may be left out when there is one"`
+	Service  Service       `key:"service" help:"01 02 03 07 09 0A of SAE J1979, 19 or 22 of ISO 14229; in hexadecimal" need:"yes"`
+	Item     *uint32       `key:"item" help:"what to read: parameter (01 02 09), sub-function (19) or data identifier (22), such as 0x0C" write:"hex"`
+	Frame    *uint8        `key:"frame" help:"number of the freeze frame, with service 02; 0 when left out"`
+	Mask     *uint8        `key:"mask" help:"status mask, with service 19" write:"hex"`
+	To       *uint32       `key:"to" help:"identifier it is sent to; 0x7DF, all units, when left out" write:"hex"`
+	From     *uint32       `key:"from" help:"identifier that answers; the first one to answer when left out and to is 0x7DF" write:"hex"`
+	Extended bool          `key:"extended" help:"29-bit identifiers"`
+	Every    time.Duration `key:"every" help:"how often; once at the start when left out"`
+	Length   int           `key:"length" help:"data bytes expected after service and item; whatever comes when left out"`
+	Note     string        `key:"note" help:"free text"`
+	Signals  Named[Signal] `key:"signals" help:"fields in the data after service and item; byte 1 is the A of SAE J1979" name:"identifier"`
+}
+
+// Service is a diagnostic service that reads.
+type Service uint8
+
+// Services that can be expressed: SAE J1979 (01 to 0A) and ISO 14229 (19, 22).
+const (
+	CurrentData     Service = 0x01
+	FreezeFrame     Service = 0x02
+	StoredFaults    Service = 0x03
+	PendingFaults   Service = 0x07
+	VehicleInfo     Service = 0x09
+	PermanentFaults Service = 0x0A
+	ReadFaults      Service = 0x19
+	ReadByID        Service = 0x22
+)
+
+// Stale returns the age at which the request's signals no longer count: three
+// periods, at least two seconds because answers may be slow; 0, for never, for
+// one asked once.
+func (r *Request) Stale() time.Duration {
+	if r.Every == 0 {
+		return 0
+	}
+	return max(3*r.Every, 2*time.Second)
+}
+
+// Target returns the identifier the request is sent to: To, else that of all
+// units by ISO 15765-4.
+func (r *Request) Target() uint32 {
+	switch {
+	case r.To != nil:
+		return *r.To
+	case r.Extended:
+		return 0x18DB33F1
+	}
+	return 0x7DF
+}
+
+// Payload returns the bytes of the request without transport bytes.
+func (r *Request) Payload() []byte {
+	p := []byte{byte(r.Service)}
+	item := uint32(0)
+	if r.Item != nil {
+		item = *r.Item
+	}
+	switch r.Service {
+	case CurrentData, VehicleInfo:
+		p = append(p, byte(item))
+	case FreezeFrame:
+		frame := byte(0)
+		if r.Frame != nil {
+			frame = *r.Frame
+		}
+		p = append(p, byte(item), frame)
+	case ReadFaults:
+		p = append(p, byte(item))
+		if r.Mask != nil {
+			p = append(p, *r.Mask)
+		}
+	case ReadByID:
+		p = append(p, byte(item>>8), byte(item))
+	}
+	return p
+}
+
+// Echo returns the bytes that a positive answer begins with: the service plus
+// 0x40, then what it repeats of the request. The signals' bytes count from
+// there.
+func (r *Request) Echo() []byte {
+	p := r.Payload()
+	p[0] += 0x40
+	if r.Service == ReadFaults {
+		p = p[:2] // the answer has its own mask of supported bits
+	}
+	return p
+}
