@@ -125,7 +125,7 @@ func TestDrivesArePlausible(t *testing.T) {
 			s := van(t, o)
 			var fastest float64
 			var moved float64
-			run(s, 10*time.Minute, func() {
+			run(s, 8*time.Minute, func() {
 				fastest = math.Max(fastest, s.speed*3.6)
 				moved += math.Abs(s.speed) * dt
 				if s.drv.t > 155 { // the longest coast ends after 150 s
@@ -151,7 +151,7 @@ func TestDrivesArePlausible(t *testing.T) {
 				t.Errorf("moved only %.0f m", moved)
 			}
 			if s.heat.pan < 70 || s.heat.pan > 100 || s.heat.coolant < 80 {
-				t.Errorf("after 10 min: pan %.1f, outlet %.1f, coolant %.1f °C", s.heat.pan, s.heat.outlet, s.heat.coolant)
+				t.Errorf("after 8 min: pan %.1f, outlet %.1f, coolant %.1f °C", s.heat.pan, s.heat.outlet, s.heat.coolant)
 			}
 		})
 	}
@@ -315,5 +315,85 @@ func TestRelearnDrive(t *testing.T) {
 	}
 	if sequences < 4 {
 		t.Errorf("%d full upshift sequences in 15 min", sequences)
+	}
+}
+
+// The truth agrees with itself: p, computed again from the states beside each
+// shift, crosses 5 and 95 % at its start and end, and steady gears are those
+// commanded.
+func TestTruthIsConsistent(t *testing.T) {
+	o := DefaultOptions()
+	list := truthOf(t, o, 6*time.Minute)
+	states := of(list, "state")
+	if len(states) != 36_001 {
+		t.Fatalf("%d states in 6 min; expected one each 10 ms", len(states))
+	}
+	for i, x := range states {
+		if math.Abs(x.Time-float64(i)/100) > 1e-9 {
+			t.Fatalf("state %d at %v s", i, x.Time)
+		}
+		if len(x.Slip) != numElements {
+			t.Fatalf("slips %v", x.Slip)
+		}
+	}
+	ratios := figures(t).Gears
+	shifts := of(list, "shift")
+	for _, x := range shifts {
+		old, next := ratios[x.From].Ratio, ratios[x.To].Ratio
+		at := func(time float64) float64 {
+			k := int(time * 100)
+			p := func(s told) float64 { return (s.Input/s.Output - old) / (next - old) }
+			f := time*100 - float64(k)
+			return (1-f)*p(states[k]) + f*p(states[k+1])
+		}
+		// Interpolated over 10 ms of a curve; 60 % in 0.2 s is 3 % in 10 ms.
+		if a, b := at(x.Start), at(x.End); math.Abs(a-0.05) > 0.01 || math.Abs(b-0.95) > 0.01 {
+			t.Errorf("shift %s-%s: p is %.3f at its start and %.3f at its end", x.From, x.To, a, b)
+		}
+		for k := int(x.End*100) + 1; k < int(x.End*100)+25; k++ {
+			if p := (states[k].Input/states[k].Output - old) / (next - old); p < 0.949 {
+				t.Errorf("shift %s-%s ends at %.3f s, but p is %.3f at %.2f s", x.From, x.To, x.End, p, states[k].Time)
+				break
+			}
+		}
+	}
+	seen := map[string]int{}
+	for _, x := range states {
+		seen[x.Gear]++
+		switch {
+		case math.Abs(x.Output) < 50 && x.Gear != "standing", math.Abs(x.Output) >= 50 && x.Gear == "standing":
+			t.Fatalf("%+v", x)
+		case x.Gear == "between" || x.Gear == "standing" || x.Gear == "N":
+		default:
+			w := ratios[x.Gear]
+			// A slip of 30 rpm or 2 % in two elements moves the ratio by less than a
+			// step between gears; the ratio says the same gear.
+			if r := x.Input / x.Output; x.Input > 1000 && math.Abs(r/w.Ratio-1) > 0.1 {
+				t.Fatalf("gear %s with ratio %.3f: %+v", x.Gear, r, x)
+			}
+		}
+		if x.Row != "between" && x.Row != "N" && x.Gear != "standing" && x.Row != x.Gear {
+			t.Fatalf("row %s, gear %s at %.2f s", x.Row, x.Gear, x.Time)
+		}
+	}
+	for _, g := range []string{"1", "2", "3", "4", "5", "6", "R", "standing", "between"} {
+		if seen[g] < 20 {
+			t.Errorf("gear %s: %d states", g, seen[g])
+		}
+	}
+}
+
+// A shift whose clutch never comes is told as lost, not invented.
+func TestLostShift(t *testing.T) {
+	o := withFault(t, "shifts", "high-gears-clutch-slips=0")
+	list := truthOf(t, o, 90*time.Second)
+	for _, x := range of(list, "shift") {
+		if x.From == "3" && x.To == "4" {
+			t.Errorf("a shift into 4 without its clutch: %+v", x)
+		}
+	}
+	lost := of(list, "lost_shift")
+	if len(lost) == 0 || lost[0].From != "3" || lost[0].To != "4" || lost[0].Commanded == 0 {
+		t.Errorf("lost shifts: %+v", lost)
 	}
 }

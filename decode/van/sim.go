@@ -239,8 +239,11 @@ func (s *sim) settle(before *vec, drag *[numFriction]float64) {
 func (s *sim) carries(i int) bool { return s.fric.stuck&(1<<i) != 0 }
 
 // heldGear is the gear whose elements all carry, or -1: none does.
-func (s *sim) heldGear() int {
-	stuck := s.fric.stuck
+func (s *sim) heldGear() int { return s.gearOf(s.fric.stuck) }
+
+// gearOf is the gear whose elements are all among those of a mask, or -1; where
+// there are several, the one the control unit has or wants.
+func (s *sim) gearOf(stuck uint) int {
 	fits := func(g int) bool {
 		h := s.m.gear[g].holds
 		return g != neutral && stuck&h == h

@@ -19,16 +19,20 @@ import (
 //	            reaches 95 % and stays, p = (r - r_old)/(r_new - r_old), r = input /
 //	            output speed; commanded_s, flare_rpm, dip_mps2, power ("on", "off"),
 //	            pedal, oil_pan at the command; turbine_torque likewise
-//	lost_shift  from, to, commanded_s: a commanded shift that never came, or that
-//	            ended below 50 rpm at the output
+//	lost_shift  from, to, commanded_s: a commanded shift that never came, that ended
+//	            below 50 rpm at the output, or whose ratio had left the old gear's by
+//	            slip before the command, so that it has no beginning
 //	engagement  to, start_s (the lever leaves P or N at a standstill), end_s (the input
 //	            speed has fallen 80 % of its way)
 //	fault       name, start_s, size, unit
 //
 // row is the gear whose elements all carry without slip, "N" when no element has
-// pressure, else "between". gear is "standing" below 50 rpm at the output and row
-// otherwise. An element carries when Coulomb friction holds it: its slip is then
-// exactly 0, not merely small.
+// pressure, else "between": an element carries when Coulomb friction holds it, so
+// that its slip is exactly 0, not merely small. gear is the engaged gear as the
+// trade and this program mean it: "standing" below 50 rpm at the output; else the
+// gear whose elements' true slips all lie within max(30 rpm, 2 % of the input
+// speed), be it that one of them slips a little; "N" without pressure; else
+// "between". It changes the moment the slips do, with no settling time.
 type truth struct {
 	w     io.Writer
 	s     *sim
@@ -61,6 +65,7 @@ type shiftTruth struct {
 	end       float64 // [s]
 	started   bool
 	ended     bool
+	adrift    bool    // p was not below 5 % at any time since the command
 	flare     float64 // largest rise above the old gear's line [rpm]
 	peak      float64 // flare so far, counted only until the ratio phase began
 	turbine   float64
@@ -146,14 +151,32 @@ var slipKeys = func() (keys [numElements]string) {
 var lockupTexts = channels[qLockup].texts
 
 // row is the gear by what carries.
-func (t *truth) row() string {
-	if g := t.s.heldGear(); g >= 0 {
-		return gearNames[g]
+func (t *truth) row() string { return t.name(t.s.heldGear()) }
+
+// gear is the engaged gear.
+func (t *truth) gear() string {
+	s := t.s
+	if math.Abs(s.shafts[outputShaft]) < standingRPM {
+		return "standing"
 	}
-	if !t.s.applied() {
+	band := math.Max(30, 0.02*math.Abs(s.shafts[inputShaft])) / rpm
+	var still uint
+	for i := range numElements {
+		if math.Abs(s.fric.slip[i]) <= band {
+			still |= 1 << i
+		}
+	}
+	return t.name(s.gearOf(still))
+}
+
+func (t *truth) name(gear int) string {
+	switch {
+	case !t.s.applied():
 		return "N"
+	case gear < 0:
+		return "between"
 	}
-	return "between"
+	return gearNames[gear]
 }
 
 // step is called after each step of the van.
@@ -183,13 +206,8 @@ func (t *truth) step() {
 func (t *truth) state(ns int64) {
 	s := t.s
 	t.open("state", ns)
-	row := t.row()
-	gear := row
-	if math.Abs(s.shafts[outputShaft]) < standingRPM {
-		gear = "standing"
-	}
-	t.text(`,"gear":`, gear)
-	t.text(`,"row":`, row)
+	t.text(`,"gear":`, t.gear())
+	t.text(`,"row":`, t.row())
 	t.text(`,"commanded":`, gearNames[s.commanded()])
 	t.text(`,"lever":`, channels[qLever].texts[s.drv.lever])
 	t.buf = append(t.buf, `,"slip_rpm":{`...)
@@ -233,11 +251,13 @@ func (t *truth) followLever(ns int64) {
 func (t *truth) followShift(ns int64) {
 	s, x := t.s, &t.shift
 	in, out := s.shafts[inputShaft], s.shafts[outputShaft]
+	fresh := false
 	if t.lastPhase == steady && s.ctl.phase == fill {
 		t.finish(ns)
 		*x = shiftTruth{active: true, from: s.ctl.gear, to: s.ctl.target, commanded: ns,
 			turbine: s.turbine, pedal: 100 * s.drv.pedal, pan: s.heat.pan,
 			before: (s.speed - t.outBefore) / dt, lowest: math.Inf(1)}
+		fresh = true
 	}
 	if !x.active {
 		return
@@ -249,6 +269,9 @@ func (t *truth) followShift(ns int64) {
 	}
 	old, next := s.m.gear[x.from].ratio, s.m.gear[x.to].ratio
 	p := (in/out - old) / (next - old)
+	if fresh {
+		x.p, x.adrift = p, true // an element that slips may have moved the ratio before
+	}
 	now := float64(ns) / 1e9
 	cross := func(level float64) float64 { // of the straight line over the last step
 		return now - dt*(p-level)/(p-x.p)
@@ -259,7 +282,7 @@ func (t *truth) followShift(ns int64) {
 	x.lowest = math.Min(x.lowest, (s.speed-t.outBefore)/dt)
 	switch {
 	case p < 0.05:
-		x.started = false
+		x.started, x.adrift = false, false
 		x.flare = x.peak
 	case !x.started:
 		x.started = true
@@ -291,13 +314,13 @@ func (t *truth) finish(ns int64) {
 	}
 	x.active = false
 	kind := "shift"
-	if !x.ended {
+	if !x.ended || x.adrift {
 		kind = "lost_shift"
 	}
 	t.open(kind, ns)
 	t.text(`,"from":`, gearNames[x.from])
 	t.text(`,"to":`, gearNames[x.to])
-	if x.ended {
+	if kind == "shift" {
 		t.seconds(`,"start_s":`, x.start)
 		t.seconds(`,"end_s":`, x.end)
 		t.figure(`,"flare_rpm":`, x.flare)
