@@ -38,8 +38,7 @@ const MaxLate capture.Stamp = 1e9
 
 // Analysis is what finds out about the gearbox.
 type Analysis interface {
-	// Reads tells whether a signal matters to it. Samples of frames that bring
-	// none of these need not be fed.
+	// Reads tells whether a signal matters to it; samples of others are not fed.
 	Reads(signal int32) bool
 	// Sample feeds a sample; samples come in time order.
 	Sample(s decode.Sample)
@@ -77,12 +76,23 @@ type Pipeline struct {
 	behind   *behind  // nil: none
 	delay    capture.Stamp
 
+	readers []readers // by signal
+
 	now, nextTick capture.Stamp
 	begun         bool
 	stepBackTold  bool
 	late, tooLate uint64
 	lines         []capture.Line // until event time has passed them
 }
+
+// readers tells who reads a signal.
+type readers uint8
+
+const (
+	forFormula readers = 1 << iota
+	forAnalysis
+	forBehind
+)
 
 // New makes the chain for a validated vehicle file.
 func New(f *signals.File, o Options) (*Pipeline, error) {
@@ -118,9 +128,20 @@ func build(f *signals.File, o Options, analyse func(*signals.File, *decode.Table
 	} else if p.behind, err = newBehind(f, p.table, derived); err != nil {
 		return nil, err
 	}
-	for i := range int32(len(p.table.Signals)) {
-		if p.computer.Reads(i) || p.analysis != nil && p.analysis.Reads(i) || p.behind != nil && p.behind.wanted[i] {
-			p.decoder.Watch(i)
+	p.readers = make([]readers, len(p.table.Signals))
+	for i := range p.readers {
+		signal := int32(i)
+		if p.computer.Reads(signal) {
+			p.readers[i] |= forFormula
+		}
+		if p.analysis != nil && p.analysis.Reads(signal) {
+			p.readers[i] |= forAnalysis
+		}
+		if p.behind != nil && p.behind.wanted[i] {
+			p.readers[i] |= forBehind
+		}
+		if p.readers[i] != 0 {
+			p.decoder.Watch(signal)
 		}
 	}
 	return p, nil
@@ -258,24 +279,28 @@ func (p *Pipeline) see(list []decode.Sample) {
 	}
 }
 
-// absorb passes on the samples from index k on: to the computed signals, whose
-// samples it appends, to the analysis and to what runs behind it.
+// absorb passes on the samples from index k on to whoever reads them, and
+// likewise the computed signals that follow, which it appends.
 func (p *Pipeline) absorb(k int, out *decode.Output) {
-	for _, s := range out.Samples[k:] {
-		p.computer.Put(s)
-	}
+	p.pass(out.Samples[k:], forFormula|forAnalysis|forBehind)
+	k = len(out.Samples)
 	p.computer.Evaluate(p.now, out)
-	p.forward(k, out)
+	p.pass(out.Samples[k:], forAnalysis|forBehind) // formulas have seen each other's results
 }
 
-func (p *Pipeline) forward(k int, out *decode.Output) {
-	if p.analysis != nil {
-		for _, s := range out.Samples[k:] {
-			p.analysis.Sample(s)
+func (p *Pipeline) pass(list []decode.Sample, to readers) {
+	for i := range list {
+		s := &list[i]
+		to := to & p.readers[s.Signal]
+		if to&forAnalysis != 0 {
+			p.analysis.Sample(*s)
 		}
-	}
-	if p.behind != nil {
-		p.behind.put(out.Samples[k:])
+		if to&forFormula != 0 {
+			p.computer.Put(*s)
+		}
+		if to&forBehind != 0 {
+			p.behind.queue = append(p.behind.queue, *s)
+		}
 	}
 }
 
@@ -285,7 +310,7 @@ func (p *Pipeline) advance(t capture.Stamp, out *decode.Output) {
 	if p.computer.Due(t) {
 		k := len(out.Samples)
 		p.computer.Advance(t, out)
-		p.forward(k, out)
+		p.pass(out.Samples[k:], forAnalysis|forBehind)
 	}
 	if t >= p.nextTick {
 		p.tick(t-mod(t, Tick), out)
@@ -400,15 +425,6 @@ func newBehind(f *signals.File, t *decode.Table, derived []*decode.Computed) (*b
 		b.wanted[i] = b.computer.Reads(int32(i)) || b.alarms.Reads(int32(i))
 	}
 	return b, nil
-}
-
-// put queues the samples that something here reads.
-func (b *behind) put(list []decode.Sample) {
-	for _, s := range list {
-		if b.wanted[s.Signal] {
-			b.queue = append(b.queue, s)
-		}
-	}
 }
 
 func (b *behind) inject(e decode.Event) {

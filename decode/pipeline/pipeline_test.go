@@ -356,3 +356,25 @@ func TestBatchesMakeNoDifference(t *testing.T) {
 		}
 	})
 }
+
+func TestFramesAllocateNothing(t *testing.T) {
+	p := newPipeline(t, twoShafts(), Options{DecodeOnly: true})
+	b := capture.Batch{Channels: channels}
+	for i := range 100 {
+		b.Frames = append(b.Frames, frame(capture.Stamp(i)*ms, uint32(1+i%3), byte(i), 50))
+	}
+	var out decode.Output
+	push := func() {
+		out.Reset()
+		if err := p.Push(&b, &out); err != nil {
+			t.Fatal(err)
+		}
+		for i := range b.Frames {
+			b.Frames[i].Time += 100 * ms
+		}
+	}
+	push()
+	if n := testing.AllocsPerRun(100, push); n != 0 {
+		t.Errorf("%g allocations for 100 frames with formulas", n)
+	}
+}
