@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -18,6 +19,7 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/decode"
+	"gearwitness/decode/geartrain"
 	"gearwitness/signals"
 )
 
@@ -53,7 +55,7 @@ type (
 	}
 	// RecordingStatus tells about the recording.
 	RecordingStatus struct {
-		State  string `json:"state"` // recording, off, sealed or failed
+		State  string `json:"state"` // recording, warning, off, sealed or failed
 		Folder string `json:"folder,omitempty"`
 		Bytes  uint64 `json:"bytes"`
 		Frames uint64 `json:"frames"`
@@ -125,7 +127,7 @@ func (s *Server) status() Status {
 	st.Alarms = append([]Alarm{}, b.alarms...)
 	if st.Recording.State == "failed" {
 		// Evidence is being lost: as loud as an alarm of the vehicle.
-		st.Alarms = append(st.Alarms, Alarm{Name: "recording", Level: "stop", Say: st.Recording.Text, Since: st.Now})
+		st.Alarms = append(st.Alarms, Alarm{Name: "recording", Level: "stop", Say: "The recording cannot be written. Make room on the disk, or check it.", Since: st.Now})
 	}
 	st.Samples, st.Late = b.samples, b.late
 	st.Buses = make([]BusStatus, len(b.buses))
@@ -153,9 +155,11 @@ func (s *Server) recording() RecordingStatus {
 	st := RecordingStatus{State: "recording", Folder: r.Folder, Bytes: r.Bytes, Frames: r.Frames, Lost: r.Lost, Text: "Every frame is being written to disk."}
 	switch {
 	case r.Err != nil:
-		st.State, st.Text = "failed", "Recording stopped: "+r.Err.Error()
+		st.State, st.Text = "failed", sentence("the recording cannot be written: "+r.Err.Error(), "")
 	case r.Lost > 0:
 		st.Text = fmt.Sprintf("%d frames could not be written; the recording has gaps, and says where.", r.Lost)
+	case r.Warning != "":
+		st.State, st.Text = "warning", sentence(r.Warning, "")
 	case r.Sealed:
 		st.State, st.Text = "sealed", "The session is complete and sealed."
 	}
@@ -198,15 +202,16 @@ func (b *Board) vehicle() Vehicle {
 			gears = append(gears, signals.Entry[signals.Gear]{Name: e.Name})
 		}
 	}
+	known := ratios(t)
 	for _, g := range gears {
 		info := GearInfo{Name: g.Name, Holds: append([]string{}, g.V.Holds...)}
-		if i := b.ratios.Index(g.Name); i >= 0 {
-			info.Ratio = &b.ratios[i].V
+		if r, ok := known[g.Name]; ok {
+			info.Ratio = &r
 		}
 		v.Gears = append(v.Gears, info)
 	}
 	for _, e := range t.Elements {
-		info := ElementInfo{Name: e.Name, Title: sentence(e.V.Title, e.Name), Kind: "clutch"}
+		info := ElementInfo{Name: e.Name, Title: cmp.Or(e.V.Title, e.Name), Kind: "clutch"}
 		switch {
 		case e.V.Brake != "":
 			info.Kind = "brake"
@@ -219,6 +224,34 @@ func (b *Board) vehicle() Vehicle {
 		v.Elements = append(v.Elements, info)
 	}
 	return v
+}
+
+// ratios returns the ratio of each gear: those the vehicle file writes down, or
+// those of its gear train.
+func ratios(t *signals.Transmission) map[string]float64 {
+	out := make(map[string]float64)
+	for _, r := range t.Ratios {
+		out[r.Name] = r.V
+	}
+	if t.Train == nil {
+		return out
+	}
+	// A train that cannot be solved is told by whoever read the file; here it
+	// only means that no lines are drawn.
+	train, err := geartrain.FromFile(t)
+	if err != nil {
+		return out
+	}
+	gears, err := geartrain.GearsFromFile(train, t)
+	if err != nil {
+		return out
+	}
+	for _, g := range gears {
+		if row := train.Solve(g.Holds, geartrain.Drive); row.State == geartrain.InGear {
+			out[g.Name], _ = row.Ratio.Float64()
+		}
+	}
+	return out
 }
 
 var origins = [...]string{decode.FromFrame: "frame", decode.FromLine: "line", decode.FromFormula: "formula", decode.FromAnalysis: "analysis"}

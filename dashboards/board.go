@@ -38,9 +38,6 @@ type BoardOptions struct {
 	// epoch need not be that of the stamps. Without one, time stands still
 	// between samples and nothing goes stale when everything falls silent.
 	Clock capture.Clock
-	// Ratios of the gears, for the lines in the ratio graph; when left out,
-	// those the vehicle file writes down, if any.
-	Ratios signals.Named[float64]
 }
 
 // Limits of what the board keeps.
@@ -64,10 +61,9 @@ const (
 
 // Board is the state of the session for everybody who looks at it.
 type Board struct {
-	file   *signals.File
-	table  *decode.Table
-	clock  capture.Clock
-	ratios signals.Named[float64]
+	file  *signals.File
+	table *decode.Table
+	clock capture.Clock
 
 	mu       sync.Mutex
 	start    capture.Stamp // first stamp seen
@@ -148,12 +144,9 @@ type Source struct {
 // NewBoard returns an empty board.
 func NewBoard(o BoardOptions) *Board {
 	b := &Board{
-		file: o.File, table: o.Table, clock: o.Clock, ratios: o.Ratios,
+		file: o.File, table: o.Table, clock: o.Clock,
 		latest: make([]latest, len(o.Table.Signals)),
 		events: make(map[string]*ring[Event]),
-	}
-	if b.ratios == nil && o.File.Transmission != nil {
-		b.ratios = o.File.Transmission.Ratios
 	}
 	for i := range b.latest {
 		b.latest[i].peak = math.NaN()

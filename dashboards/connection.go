@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"gearwitness/capture"
 	"gearwitness/decode"
@@ -122,11 +124,18 @@ func missing(names []string) string {
 	return "No longer coming: " + list + ". Their last values are dimmed. If it lasts, check the unit that sends them: supply, plug, bus."
 }
 
+// sentence returns given, or another where it is empty, with a capital and a
+// full stop: errors come without.
 func sentence(given, otherwise string) string {
-	if given != "" {
-		return given
+	if given == "" {
+		return otherwise
 	}
-	return otherwise
+	r, n := utf8.DecodeRuneInString(given)
+	given = string(unicode.ToUpper(r)) + given[n:]
+	if !strings.ContainsAny(given[len(given)-1:], ".!?") {
+		given += "."
+	}
+	return given
 }
 
 // stale tells whether the latest sample of a signal no longer counts.

@@ -100,11 +100,11 @@ func newFeed(begin capture.Stamp) *feed {
 
 // board returns a new board of the feed's vehicle.
 func (f *feed) board(clock capture.Clock) *Board {
-	var ratios signals.Named[float64]
+	f.file.Transmission.Ratios = nil
 	for i, g := range f.file.Transmission.Gears {
-		ratios = append(ratios, signals.Entry[float64]{Name: g.Name, V: feedRatios[i]})
+		f.file.Transmission.Ratios = append(f.file.Transmission.Ratios, signals.Entry[float64]{Name: g.Name, V: feedRatios[i]})
 	}
-	b := NewBoard(BoardOptions{File: f.file, Table: f.table, Clock: clock, Ratios: ratios})
+	b := NewBoard(BoardOptions{File: f.file, Table: f.table, Clock: clock})
 	b.Sources([]Source{{Address: "van:?seed=7", State: SourceOpen}})
 	return b
 }

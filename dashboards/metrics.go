@@ -74,7 +74,7 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 	if st.Recording.State != "off" {
 		counter(descBytes, st.Recording.Bytes)
 	}
-	gauge(descRecording, truth(st.Recording.State == "recording"))
+	gauge(descRecording, truth(st.Recording.State == "recording" || st.Recording.State == "warning"))
 	named := make(map[string]bool) // two adapters may call their bus alike
 	for i, bus := range st.Buses {
 		if named[bus.Name] || bus.Name == "" {

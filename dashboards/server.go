@@ -46,7 +46,10 @@ type Recording struct {
 	Frames uint64 // written so far
 	Lost   uint64 // frames that could not be written
 	Sealed bool   // complete: nothing more will be written
-	Err    error  // why recording stopped; nil while all is well
+	// Warning is what the user should do soon, such as making room on the disk;
+	// empty when there is nothing.
+	Warning string
+	Err     error // why the disk does not take the recording; nil while it does
 }
 
 // Server hands the board to browsers, programs and Prometheus.

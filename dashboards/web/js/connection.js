@@ -65,12 +65,13 @@ export function head(find) {
       connection(s.connection);
       const r = s.recording;
       const lost = losses(s);
-      setAttr(at.recording, "data-state", r.state === "recording" && lost ? "lossy" : r.state);
+      setAttr(at.recording, "data-state", r.state === "recording" && lost ? "warning" : r.state);
       setAttr(at.recording, "title", r.folder ? `${r.text} ${r.folder}` : r.text);
-      setText(at.recordingWord, { recording: "Recording", off: "Not recording", sealed: "Sealed", failed: "Recording stopped" }[r.state] ?? r.state);
+      setText(at.recordingWord, { recording: "Recording", off: "Not recording", sealed: "Sealed", failed: "Cannot record", warning: "Recording" }[r.state] ?? r.state);
       const figures = r.state === "off" ? "" : `${bytes(r.bytes)} · ${clock(s.now)}`;
+      const warning = r.state === "warning" ? r.text : "";
       const loss = lost ? `lost: ${lost}` : r.state === "off" ? "" : "nothing lost";
-      setText(at.recordingFigures, [figures, loss].filter(Boolean).join(" · "));
+      setText(at.recordingFigures, [figures, loss, warning].filter(Boolean).join(" · "));
       const bus = s.buses.map((b) => `${b.name} ${b.load === null ? `${count(b.frames)} ${b.text ? "lines" : "frames"}` : `${Math.round(b.load * 100)} %`}`).join(" · ");
       setText(at.bus, bus && `bus load ${bus}`);
     },

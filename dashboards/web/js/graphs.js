@@ -44,7 +44,7 @@ export function graphsFor(v) {
   return [
     { title: "Speeds", unit: "rpm", fromZero: true, minSpan: 500, curves: curves([[r.engine_speed, "engine"], [r.input_speed, "gearbox input"], [r.output_speed, "gearbox output"]]) },
     { title: "Ratio", unit: "input : output", minSpan: 0.5, ratios: true, curves: curves([[r.ratio, "ratio"]]) },
-    { title: "Slip", unit: "rpm", slip: true, curves: [...curves([[r.converter_slip, "converter"]]), ...v.elements.flatMap((e) => (e.signal ? [{ signal: e.signal, label: e.title, scale: "y" }] : []))] },
+    { title: "Slip", unit: "rpm, without sign", slip: true, curves: [...curves([[r.converter_slip, "converter"]]), ...v.elements.flatMap((e) => (e.signal ? [{ signal: e.signal, label: e.title, scale: "y" }] : []))] },
     {
       title: "Oil",
       unit: "°C",
@@ -105,6 +105,7 @@ export class Graphs {
     this.pointed = null;
     this.controls();
     this.build();
+    at.range.closest("details")?.addEventListener("toggle", () => this.changed());
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.build());
   }
 
@@ -280,10 +281,12 @@ export class Graphs {
   /** @param {SessionEvent} e */
   event(e) {
     if (e.kind !== "shift") return;
-    const end = e.t;
-    const from = end - (Number(e.data.time_s) - Number(e.data.start_s));
-    const took = Number(e.data.duration_s);
-    this.shifts.push({ from, to: Number.isFinite(took) ? from + took : from, label: `${e.data.from}→${e.data.to}` });
+    const { time_s, start_s, end_s } = e.data;
+    // Stamps differ from the page's seconds by the session's start; what was not
+    // seen (null) is drawn as the moment of the event.
+    const from = e.t - (typeof start_s === "number" ? time_s - start_s : 0);
+    const to = e.t - (typeof end_s === "number" ? time_s - end_s : 0);
+    this.shifts.push({ from, to, label: `${e.data.from}→${e.data.to}` });
     if (this.shifts.length > 5000) this.shifts.shift();
     this.dirty = true;
   }
@@ -299,7 +302,7 @@ export class Graphs {
     if ((this.zoom || whole) && this.past) this.paintPast(this.past, range);
     else {
       const w = this.columns.window(range[0], range[1]);
-      this.each((pick) => ({ x: w.x, mid: pick.map((k) => w.columns[k] ?? []), max: null, min: null }), range);
+      this.each((pick, slip) => ({ x: w.x, mid: pick.map((k) => (slip ? size(w.columns[k] ?? []) : (w.columns[k] ?? []))), max: null, min: null }), range);
     }
     this.tellValues();
     this.tellRange(range);
@@ -308,13 +311,13 @@ export class Graphs {
   }
 
   /**
-   * @param {(columns: number[]) => {x: number[], mid: (number|null)[][], max: (number|null)[][]|null, min: (number|null)[][]|null}} data
+   * @param {(columns: number[], slip: boolean) => {x: number[], mid: (number|null)[][], max: (number|null)[][]|null, min: (number|null)[][]|null}} data
    * @param {[number, number]} range
    */
   each(data, range) {
     this.graphs.forEach((g, n) => {
       const pick = g.curves.flatMap((c) => this.column.get(c.signal) ?? []);
-      const d = data(pick);
+      const d = data(pick, g.slip === true);
       this.charts[n]?.show(d.x, d.mid, d.max, d.min, range);
     });
   }
@@ -343,9 +346,11 @@ export class Graphs {
    * @param {[number, number]} range
    */
   paintPast(h, range) {
-    /** @param {number[]} pick @param {"mid"|"min"|"max"} what */
-    const get = (pick, what) => pick.map((k) => h.signals[this.signals[k] ?? ""]?.[what] ?? []);
-    this.each((pick) => ({ x: h.x, mid: get(pick, "mid"), max: get(pick, "max"), min: get(pick, "min") }), range);
+    const none = { mid: [], min: [], max: [] };
+    this.each((pick, slip) => {
+      const c = pick.map((k) => h.signals[this.signals[k] ?? ""] ?? none).map((c) => (slip ? sizes(c) : c));
+      return { x: h.x, mid: c.map((k) => k.mid), max: c.map((k) => k.max), min: c.map((k) => k.min) };
+    }, range);
   }
 
   /** Values in the legends: at the pointer, or now. */
@@ -390,6 +395,34 @@ export class Graphs {
     this.at.range.replaceChildren(...rows);
   }
 }
+
+/**
+ * Values without their sign.
+ * @param {(number|null)[]} c
+ */
+export function size(c) {
+  return c.map((v) => (v === null ? null : Math.abs(v)));
+}
+
+/**
+ * A column without its sign: an interval that reaches across 0 begins there.
+ * @param {import("./types.js").Column} c
+ * @returns {import("./types.js").Column}
+ */
+export function sizes(c) {
+  const lo = size(c.min);
+  const hi = size(c.max);
+  return {
+    mid: size(c.mid),
+    min: lo.map((a, i) => ((c.min[i] ?? 0) < 0 && (c.max[i] ?? 0) > 0 ? 0 : least(a, hi[i] ?? null))),
+    max: lo.map((a, i) => most(a, hi[i] ?? null)),
+  };
+}
+
+/** @param {number|null} a @param {number|null} b */
+const least = (a, b) => (a === null || b === null ? null : Math.min(a, b));
+/** @param {number|null} a @param {number|null} b */
+const most = (a, b) => (a === null || b === null ? null : Math.max(a, b));
 
 /**
  * @param {(number|null)[]} c

@@ -31,13 +31,39 @@ export function logLine(e) {
     case "alarm":
       return { word: `Alarm ${d.state ?? ""}`, text: d.say ?? d.alarm ?? "", level: d.state === "raised" ? d.level : "note" };
     case "engagement":
-      return { word: "Engaged", text: `${d.from ?? ""}→${d.to ?? ""}, ${figure(d.duration_s, 2, "s")}`, level: "note" };
+      return { word: d.engaged === false ? "Did not engage" : "Engaged", text: `${d.from ?? ""} → ${d.to ?? ""}${typeof d.duration_s === "number" ? `, ${figure(d.duration_s, 2, "s")}` : ""}`, level: d.engaged === false ? "caution" : "note" };
+    case "converter":
+      return { word: "Converter", text: [d.state, d.gear ? `in ${d.gear}` : ""].filter(Boolean).join(" "), level: "note" };
+    case "sensor":
+      return { word: "Sensor", text: `${d.signal ?? ""} ${d.finding ?? ""}`, level: "caution" };
+    case "missed_shift":
+      return { word: "Shift did not come", text: `${d.from ?? ""} → ${d.to ?? ""}`, level: "caution" };
+    case "unfinished_shift":
+      return { word: "Shift not seen to its end", text: `from ${d.from ?? ""}`, level: "note" };
+    case "stale":
+      return { word: d.state === "fresh" ? "Coming again" : "No longer coming", text: (d.signals ?? []).join(", ") || (d.frame ?? ""), level: d.state === "fresh" ? "note" : "caution" };
     case "note":
     case "loss":
       return { word: e.kind === "loss" ? "Loss" : "Note", text: d.text ?? d.detail ?? d.reason ?? "", level: "note" };
     default:
       return null;
   }
+}
+
+/**
+ * What is remarkable about a shift, in words.
+ * @param {Record<string, any>} d the event's data
+ * @returns {string[]}
+ */
+export function remarks(d) {
+  return [
+    d.uncommanded ? "not asked for" : "",
+    d.slipped_before ? "slipped before it was asked for" : "",
+    typeof d.bind_up_mps2 === "number" && d.bind_up_mps2 > 0 ? `bind-up ${figure(d.bind_up_mps2, 1, "m/s²")}` : "",
+    d.settled === false ? "did not settle" : "",
+    d.repeated ? "again within 5 s" : "",
+    d.bridged ? "a speed sensor was missing" : "",
+  ].filter(Boolean);
 }
 
 export class Happened {
@@ -77,7 +103,8 @@ export class Happened {
     this.at.shiftsEmpty.hidden = true;
     setText(this.at.shiftCount, String(this.shifts));
     const took = typeof d.duration_s === "number" ? figure(d.duration_s, 2, "s") : "not seen to end";
-    const row = make("tr", {}, make("td", {}, this.time(e.t)), make("th", { scope: "row", class: "shift-name" }, `${d.from} → ${d.to}`), make("td", { class: "num" }, took), make("td", { class: "num" }, figure(d.flare_rpm, 0, "rpm")));
+    const notes = remarks(d).map((r) => make("span", { class: "figure-note" }, r));
+    const row = make("tr", {}, make("td", {}, this.time(e.t)), make("th", { scope: "row", class: "shift-name" }, `${d.from} → ${d.to}`, ...notes), make("td", { class: "num" }, took), make("td", { class: "num" }, figure(d.flare_rpm, 0, "rpm")));
     this.at.shifts.prepend(row);
     while (this.at.shifts.childElementCount > mostShifts) this.at.shifts.lastElementChild?.remove();
   }

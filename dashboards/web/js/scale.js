@@ -16,11 +16,11 @@ export function length(rpm) {
 }
 
 /**
- * Marks of a slip axis between two values.
- * @param {number} min
+ * Marks of a slip axis up to a value, no more than there is room for.
  * @param {number} max
+ * @param {number} room how many fit
  */
-export function slipSplits(min, max) {
-  const all = [...ticks.slice(1).map((t) => -t).reverse(), ...ticks];
-  return all.filter((t) => t >= min && t <= max);
+export function slipSplits(max, room) {
+  const all = ticks.filter((t) => t <= max);
+  return all.length <= room ? all : all.filter((t) => t === 0 || t === 30 || t === 300 || t === 3000);
 }

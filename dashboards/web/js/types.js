@@ -10,7 +10,7 @@
  *  load: number|null, lost: Record<string, number>}} Bus */
 
 /** @typedef {{state: string, folder?: string, bytes: number, frames: number, lost: number, text: string}} Recording
- *  state: recording, off, sealed, failed. */
+ *  state: recording, warning, off, sealed, failed. */
 
 /** @typedef {{name: string, level: string, say: string, since: number}} Alarm  level: note, caution, stop. */
 
