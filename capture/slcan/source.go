@@ -73,7 +73,7 @@ type Source struct {
 
 	last    capture.Stamp // of the frames delivered, which never goes back
 	unwrap  Unwrapper
-	mapping mapping
+	mapping capture.ClockMap
 	stamps  bool // adapter stamps are in use
 
 	bad     [reasons]badLines
@@ -374,7 +374,7 @@ func (s *Source) take(e *Event, f *capture.Frame, b *capture.Batch) bool {
 	case Frame:
 		if s.stamps && e.StampMS != NoStamp {
 			elapsed := s.unwrap.Elapsed(e.StampMS, time.Duration(s.now))
-			t = s.mapping.at(elapsed, s.now)
+			t = s.mapping.At(elapsed, s.now)
 		}
 		s.deaf, s.told = 0, false
 		keep = true

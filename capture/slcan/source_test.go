@@ -473,26 +473,6 @@ func TestCloseWhileWaiting(t *testing.T) {
 	})
 }
 
-func TestMapping(t *testing.T) {
-	// An adapter whose clock runs 100 ppm slow, read with a delay of 0 to 7 ms:
-	// after the first windows the mapped time must stay within 4 ms of the true
-	// one, without the delay: 1 ms for whole milliseconds, 2 for two windows.
-	var m mapping
-	worst := time.Duration(0)
-	for i := range 36_000 {
-		truth := time.Duration(i) * 100 * time.Millisecond
-		elapsed := (truth - truth/10_000).Truncate(time.Millisecond)
-		delay := time.Duration((i*37+7)%8) * time.Millisecond
-		got := m.at(elapsed, capture.Stamp(truth+delay))
-		if truth > 30*time.Second {
-			worst = max(worst, got.Sub(capture.Stamp(truth)).Abs())
-		}
-	}
-	if worst > 4*time.Millisecond {
-		t.Errorf("an hour mapped with an error of up to %v, want at most 4 ms", worst)
-	}
-}
-
 func TestSourceAllocatesLittle(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		a := &adapter{}
