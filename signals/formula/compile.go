@@ -182,11 +182,12 @@ func (c *compiler) number(n ast.Node) value {
 		a, b := c.number(n.Exp1), c.number(n.Exp2)
 		q := c.same(n, "choose between", a.q, b.q)
 		return value{func(r *Run) float64 {
+			x, y := a.eval(r), b.eval(r) // both, so that functions that look back see every call
 			switch cond(r) {
 			case yes:
-				return a.eval(r)
+				return x
 			case no:
-				return b.eval(r)
+				return y
 			}
 			return math.NaN()
 		}, q}
@@ -307,7 +308,7 @@ func (c *compiler) condition(n ast.Node) func(*Run) logic {
 		case "and", "&&":
 			a, b := c.condition(n.Left), c.condition(n.Right)
 			return func(r *Run) logic {
-				x, y := a(r), b(r) // both, so that functions that look back see every call
+				x, y := a(r), b(r)
 				switch {
 				case x == no || y == no:
 					return no

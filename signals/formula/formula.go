@@ -49,10 +49,11 @@ type Problem struct {
 
 // Program is a checked formula.
 type Program struct {
-	inputs []int
-	names  []string
-	number func(r *Run) float64 // NaN: missing
-	truth  func(r *Run) logic
+	inputs  []int
+	names   []string
+	number  func(r *Run) float64 // NaN: missing
+	truth   func(r *Run) logic
+	windows []window
 }
 
 // Inputs returns Symbol.Index of every name the formula reads, once each.
@@ -67,14 +68,29 @@ func (p *Program) Start() *Run {
 	for i := range r.In {
 		r.In[i] = math.NaN()
 	}
+	for _, w := range p.windows {
+		r.memory = append(r.memory, newMemory(w))
+	}
 	return r
 }
 
-// Run evaluates one Program as time goes on. Set In, then ask; the times of the
-// calls must not decrease.
+// Window returns the longest time in nanoseconds that the formula looks back; 0
+// for one that does not.
+func (p *Program) Window() int64 {
+	longest := int64(0)
+	for _, w := range p.windows {
+		longest = max(longest, w.length)
+	}
+	return longest
+}
+
+// Run evaluates one Program as time goes on. Set In, then ask: the functions that
+// look back remember what they saw at each call, so the times of the calls must
+// not decrease. A value holds from one call to the next.
 type Run struct {
 	In      []float64 // latest value of each input, NaN where it is missing
 	program *Program
+	memory  []memory
 	now     int64
 }
 

@@ -1,7 +1,9 @@
 package formula
 
 import (
+	"maps"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/expr-lang/expr/ast"
@@ -18,32 +20,48 @@ type function struct {
 }
 
 var functions = map[string]function{
-	"abs":     {"abs(x)", 1, 1, "x without its sign"},
-	"min":     {"min(a, b, ...)", 2, 16, "the smallest"},
-	"max":     {"max(a, b, ...)", 2, 16, "the largest"},
-	"clamp":   {"clamp(x, low, high)", 3, 3, "x, but never below low or above high"},
-	"convert": {`convert(x, "bar")`, 2, 2, "x in another unit"},
+	"abs":      {"abs(x)", 1, 1, "x without its sign"},
+	"min":      {"min(a, b, ...)", 2, 16, `the smallest; min(x, "5 s") the smallest x of the last five seconds`},
+	"max":      {"max(a, b, ...)", 2, 16, `the largest; max(x, "5 s") the largest x of the last five seconds`},
+	"clamp":    {"clamp(x, low, high)", 3, 3, "x, but never below low or above high"},
+	"convert":  {`convert(x, "bar")`, 2, 2, "x in another unit"},
+	"rate":     {`rate(x, "1 s")`, 2, 2, "change of x over the window, per second"},
+	"delay":    {`delay(x, "1 s")`, 2, 2, "x as it was that long ago"},
+	"mean":     {`mean(x, "5 s")`, 2, 2, "mean of x over the window, by time"},
+	"integral": {`integral(x, "10 s")`, 2, 2, "integral of x over the window, in its unit times seconds"},
+	"hold":     {`hold(x, "2 s")`, 2, 2, "x, or its last value while that is no older than the window"},
 }
 
-func functionNames() []string {
-	var names []string
-	for n := range functions {
-		names = append(names, n)
+// Function describes one function for people.
+type Function struct{ Usage, Help string }
+
+// Functions lists the functions of formulas, in alphabetical order.
+func Functions() []Function {
+	var list []Function
+	for _, n := range functionNames() {
+		list = append(list, Function{functions[n].usage, functions[n].help})
 	}
-	return names
+	return list
 }
+
+func functionNames() []string { return slices.Sorted(maps.Keys(functions)) }
 
 func (c *compiler) call(n ast.Node, name string, args []ast.Node) value {
 	f, ok := functions[name]
 	if !ok {
-		c.fail(n, "unknown function %q; expected one of abs, min, max, clamp, convert%s", name, diag.Suggest(name, functionNames()))
+		c.fail(n, "unknown function %q; expected one of %s%s", name, strings.Join(functionNames(), ", "), diag.Suggest(name, functionNames()))
 		return nothing
 	}
 	if len(args) < f.low || len(args) > f.top {
 		c.fail(n, "expected %s, found %d arguments", f.usage, len(args))
 		return nothing
 	}
+	if _, looks := args[len(args)-1].(*ast.StringNode); looks && len(args) == 2 && (name == "min" || name == "max") {
+		return c.look(n, name, args)
+	}
 	switch name {
+	case "rate", "delay", "mean", "integral", "hold":
+		return c.look(n, name, args)
 	case "abs":
 		v := c.number(args[0])
 		x, q := v.eval, v.q
