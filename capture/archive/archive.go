@@ -38,6 +38,9 @@ const (
 	tokenName    = "tagmanifest-sha256.txt.tsr"
 	vehiclePath  = "data/vehicle.yaml"
 	journalPath  = "data/journal.jsonl"
+	sumsPath     = "data/stretches.sha256"
+	lockName     = "busy.lock"
+	partSuffix   = ".part" // of a file that is still being written
 )
 
 const bagitText = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
@@ -78,7 +81,7 @@ func (m *Meta) labels() []struct {
 		{"External-Identifier", &m.Job},
 		{"Bag-Software-Agent", &m.Software},
 		{"Vehicle", &m.Vehicle},
-		{"Vehicle-Identification-Number", &m.VIN},
+		{labelVIN, &m.VIN},
 		{"Odometer", &m.Odometer},
 		{"Concern", &m.Concern},
 		{"Position-Consent", &m.PositionConsent},

@@ -1,6 +1,8 @@
 package archive
 
 import (
+	"bufio"
+	"errors"
 	"io"
 	"io/fs"
 	"os"
@@ -19,6 +21,9 @@ type FS interface {
 	Rename(old, new string) error // replaces new in one step
 	Remove(path string) error     // a file or an empty folder
 	SetReadOnly(path string, readOnly bool) error
+	// Lock takes hold of a session folder for as long as this process lives, by
+	// a file of that path; errBusy if another process or recording has it.
+	Lock(path string) (unlock func(), err error)
 	SyncDir(path string) error        // makes names in a folder survive a power failure
 	Free(path string) (uint64, error) // bytes left; errors.ErrUnsupported where unknown
 }
@@ -36,6 +41,9 @@ type ReadFile interface {
 	io.ReadCloser
 	io.ReaderAt
 }
+
+// errBusy tells that a session is being recorded or sealed at this moment.
+var errBusy = errors.New("this session is being recorded, sealed or imported at this moment; wait until that has ended")
 
 // OS is the file system of the machine.
 type OS struct{}
@@ -82,21 +90,40 @@ func (OS) SetReadOnly(path string, readOnly bool) error {
 // Free returns the bytes left to us on the disk of a folder.
 func (OS) Free(path string) (uint64, error) { return freeBytes(path) }
 
+// Lock takes hold of a folder by a lock file, which a crash releases.
+func (OS) Lock(path string) (func(), error) {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o644)
+	if err != nil {
+		return nil, err
+	}
+	if err := lockFile(f); err != nil {
+		f.Close()
+		return nil, err
+	}
+	return func() {
+		os.Remove(path)
+		f.Close()
+	}, nil
+}
+
 // SyncDir makes names in a folder survive a power failure.
 func (OS) SyncDir(path string) error { return syncDir(path) }
 
 // writeFile puts a whole file in place or leaves the old one: a file beside
 // it, synced, renamed, and the folder synced.
 func writeFile(fsys FS, path string, write func(io.Writer) error) error {
-	temp := path + ".part"
+	temp := path + partSuffix
 	f, err := fsys.OpenWrite(temp)
 	if err != nil {
 		return err
 	}
-	w := &offsetWriter{f: f}
+	w := bufio.NewWriterSize(&offsetWriter{f: f}, 64<<10)
 	err = f.Truncate(0)
 	if err == nil {
 		err = write(w)
+	}
+	if err == nil {
+		err = w.Flush()
 	}
 	if err == nil {
 		err = f.Sync()

@@ -1,4 +1,4 @@
-//go:build unix
+//go:build linux || darwin || freebsd || netbsd || openbsd
 
 package archive
 
@@ -21,6 +21,18 @@ func syncDir(path string) error {
 	}
 	if cerr := d.Close(); err == nil {
 		err = cerr
+	}
+	return err
+}
+
+// lockFile takes an advisory lock that ends with the process.
+func lockFile(f *os.File) error {
+	err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+	switch {
+	case errors.Is(err, syscall.EWOULDBLOCK):
+		return errBusy
+	case errors.Is(err, syscall.ENOTSUP), errors.Is(err, syscall.ENOSYS):
+		return nil // some file systems of the network cannot lock
 	}
 	return err
 }

@@ -29,6 +29,7 @@ type memFS struct {
 	ops   int
 	fail  func(op int, kind string) fault
 	free  uint64
+	locks map[string]bool
 }
 
 type fault int
@@ -363,6 +364,26 @@ func (m *memFS) SyncDir(path string) error {
 		return true
 	})
 	return nil
+}
+
+func (m *memFS) Lock(path string) (func(), error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.op("lock") != works {
+		return nil, pathErr("lock", path, errDisk)
+	}
+	if m.locks[path] {
+		return nil, errBusy
+	}
+	if m.locks == nil {
+		m.locks = map[string]bool{}
+	}
+	m.locks[path] = true
+	return func() {
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		delete(m.locks, path)
+	}, nil
 }
 
 func (m *memFS) keepName(op nameOp) {

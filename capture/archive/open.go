@@ -10,7 +10,6 @@ import (
 	"path/filepath"
 	"sort"
 	"strings"
-	"time"
 
 	"gearwitness/capture"
 	"gearwitness/capture/pcapng"
@@ -47,6 +46,9 @@ func OpenFS(fsys FS, dir string) (*Reader, error) {
 	}
 	if r.info, err = parseInfo(data); err != nil {
 		return nil, fmt.Errorf("%s: %w", dir, err)
+	}
+	if r.info.format < 1 {
+		return nil, fmt.Errorf("%s: %s does not say %s: this is a bag, but no session", dir, infoName, labelFormat)
 	}
 	entries, err := fsys.ReadDir(filepath.Join(dir, dataDir))
 	if err != nil {
@@ -156,15 +158,11 @@ func (f *Frames) Next(ctx context.Context, b *capture.Batch) error {
 			}
 			f.next++
 		}
-		notes := len(b.Notes)
 		err := f.reader.Next(ctx, b)
 		var d *pcapng.DamageError
 		switch {
 		case err == io.EOF:
 			f.closeFile()
-			if len(b.Notes) > notes {
-				return nil
-			}
 			continue
 		case errors.As(err, &d):
 			f.damage = append(f.damage, d)
@@ -193,6 +191,21 @@ func (f *Frames) open(name string) error {
 		f.reader.Continue(file, path)
 	}
 	return nil
+}
+
+// Channels returns the buses and instruments described so far, before the first
+// Next those described ahead of the first packet.
+func (f *Frames) Channels() []capture.Channel {
+	if f.reader == nil && len(f.r.files) > 0 {
+		if f.open(f.r.files[0]) != nil {
+			return nil // Next will say why
+		}
+		f.next = 1
+	}
+	if f.reader == nil {
+		return nil
+	}
+	return f.reader.Channels()
 }
 
 // Damage returns what was found damaged or cut so far.
@@ -285,6 +298,3 @@ func folderSize(fsys FS, dir string) int64 {
 	}
 	return total
 }
-
-// age is how long ago a session began.
-func (l *Listed) age(now time.Time) time.Duration { return now.Sub(l.Meta.Started) }

@@ -83,6 +83,8 @@ type Session struct {
 	closed   bool
 	closeErr error
 
+	unlock func()
+
 	wake chan struct{}
 	stop chan struct{}
 	done chan struct{}
@@ -146,7 +148,14 @@ func Create(root string, m Meta, vehicle []byte, o Options) (*Session, error) {
 	if err := s.makeFolder(root, folderName(m)); err != nil {
 		return nil, fmt.Errorf("%s: a session cannot be begun here: %w; choose another folder for sessions or make room", root, plain(err))
 	}
-	if err := s.writeTags(vehicle); err != nil {
+	unlock, err := s.fs.Lock(filepath.Join(s.dir, lockName))
+	if err == nil {
+		s.unlock = unlock
+		if err = s.writeTags(vehicle); err != nil {
+			unlock()
+		}
+	}
+	if err != nil {
 		return nil, fmt.Errorf("%s: a session cannot be begun here: %w; choose another folder for sessions or make room", s.dir, plain(err))
 	}
 	s.status.Dir = s.dir
@@ -451,6 +460,7 @@ func (s *Session) Close() error {
 // run is the writing goroutine.
 func (s *Session) run() {
 	defer close(s.done)
+	defer s.unlock()
 	tick := time.NewTicker(syncEvery)
 	defer tick.Stop()
 	s.space()

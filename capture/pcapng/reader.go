@@ -132,6 +132,10 @@ func (r *Reader) Channels() []capture.Channel {
 	return r.channels
 }
 
+// Packets returns how many packets have been read, whether or not they were
+// delivered; other tools number packets the same way, from 1.
+func (r *Reader) Packets() uint64 { return r.packets }
+
 // LastTime returns the stamp of the last packet, 0 before the first.
 func (r *Reader) LastTime() capture.Stamp { return r.stamp() }
 
