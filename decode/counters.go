@@ -10,7 +10,7 @@ import (
 // Counters tell what became of the frames and lines of a recording.
 type Counters struct {
 	Channels []ChannelCount // by channel of the batches
-	Frames   []FrameCount   // by frame of the vehicle file
+	Frames   []FrameCount   // by frame of the vehicle file, then by request, then by instrument
 	Unknown  []UnknownID    // identifiers no frame of the vehicle file describes, most frequent first
 	// Late counts frames and lines older than one before them; those very much
 	// older are not decoded and counted in TooLate as well.
@@ -41,13 +41,14 @@ type LossCount struct {
 	Count  uint64
 }
 
-// FrameCount is about one frame of the vehicle file.
+// FrameCount is about one frame of the vehicle file, the answers to one of its
+// requests or the lines of one of its instruments.
 type FrameCount struct {
 	Name     string
 	Good     uint64        // decoded
 	Short    uint64        // fewer data bytes than its signals need; not decoded
 	Checksum uint64        // check byte wrong; not decoded
-	Repeated uint64        // alive counter stood still; not decoded
+	Repeated uint64        // alive counter stood still or beyond its values; not decoded
 	Missed   uint64        // how far the alive counter skipped, all told
 	Last     capture.Stamp // of the last good one; meaningless when Good is 0
 }

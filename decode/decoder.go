@@ -9,6 +9,7 @@ import (
 	"gearwitness/capture"
 	"gearwitness/decode/j1939"
 	"gearwitness/decode/j1939tp"
+	"gearwitness/decode/nmea"
 )
 
 // Decoder applies a Plan to the frames of one recording: it keeps what must be
@@ -20,6 +21,7 @@ type Decoder struct {
 	frames   []frameState
 	groups   []groupState
 	holders  []holder // by signal
+	sentence *nmea.Sentence
 	// due is no later than the first moment a group can grow stale.
 	due capture.Stamp
 }
@@ -35,15 +37,18 @@ type channel struct {
 	unknown  []UnknownID
 	numbers  map[uint32]int32 // of unknown, by identifier; bit 31 marks a 29-bit one
 	packets  j1939tp.Listener
+	answers  []answering
 	message  capture.Frame // one put together from packets
+	lines    *lineForm     // of an instrument; nil: not described
 	count    ChannelCount
 }
 
-// The identifiers of a bus map to numbers: a frame of the plan from 0 up, the
-// transport protocol of SAE J1939, or below unresolved an entry of the channel's
-// list of unknown ones.
+// The identifiers of a bus map to numbers: a frame of the plan from 0 up; from
+// answered up a unit that answers requests; the transport protocol of SAE J1939;
+// or below unresolved an entry of the channel's list of unknown ones.
 const (
 	unresolved = -1
+	answered   = 1 << 30
 	transport  = math.MaxInt32
 )
 
@@ -89,6 +94,7 @@ func (p *Plan) NewDecoder() *Decoder {
 	for i := range p.frames {
 		d.frames[i].count.Name = p.frames[i].name
 	}
+	d.sentence = new(nmea.Sentence)
 	return d
 }
 
@@ -99,6 +105,9 @@ func (d *Decoder) Channels(list []capture.Channel) {
 		ch := channel{numbers: make(map[uint32]int32), count: ChannelCount{Name: c.Name}}
 		if bus := busOf(d.plan.buses, c.Name); c.Kind == capture.CAN && bus >= 0 {
 			ch.route, ch.count.Bus = &d.plan.routes[bus], d.plan.buses[bus].Name
+		}
+		if c.Kind == capture.Text {
+			ch.lines = d.plan.linesOf(c.Name)
 		}
 		for i := range ch.standard {
 			ch.standard[i] = unresolved
@@ -136,6 +145,10 @@ func (c *channel) resolve(id uint32, extended bool) int32 {
 		}
 		if pgn := j1939.ParseID(id).PGN; extended && c.route.long && (pgn == j1939tp.Management || pgn == j1939tp.Data) {
 			return transport
+		}
+		if list := c.route.answersFrom(id, extended); len(list) > 0 {
+			c.answers = append(c.answers, answering{answers: list})
+			return int32(answered + len(c.answers) - 1)
 		}
 	}
 	key := id
@@ -182,10 +195,13 @@ func (d *Decoder) Frame(f *capture.Frame, out *Output) (watched bool) {
 		return false
 	}
 	ch.count.Known++
-	if n == transport {
+	switch {
+	case n < answered:
+		return d.decode(n, f, out)
+	case n == transport:
 		return d.packet(ch, f, out)
 	}
-	return d.decode(n, f, out)
+	return d.answer(ch, &ch.answers[n-answered], f, out)
 }
 
 // packet takes in a frame of the transport protocol and decodes the parameter
@@ -243,11 +259,15 @@ func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) (watched bool) 
 		st.count.Short++
 		return false
 	}
-	if fr.check != nil && !fr.intact(f) {
+	var count uint64
+	if fr.counter != nil {
+		count = fr.counter.Load(&f.Data)
+	}
+	if fr.check != nil && !fr.intact(f, count) {
 		st.count.Checksum++
 		return false
 	}
-	if fr.counter != nil && !st.alive(fr.counter.Load(&f.Data), fr.counter.Max()) {
+	if fr.counter != nil && !st.alive(count, fr.counts) {
 		st.count.Repeated++
 		return false
 	}
@@ -295,19 +315,18 @@ func (g *group) present(data *[capture.MaxData]byte) bool {
 	return true
 }
 
-// alive judges an alive counter. A jump means that frames were lost on the way;
-// this one is as good as any. A counter that stands still means that its sender
-// repeats old data.
-func (s *frameState) alive(now, highest uint64) bool {
+// alive judges an alive counter of so many values. A jump means that frames were
+// lost on the way; this one is as good as any. A counter that stands still means
+// that its sender repeats old data; one beyond its values, that it has none.
+func (s *frameState) alive(now, values uint64) bool {
 	before, seen := s.counter, s.seen
-	s.counter, s.seen = now, true
-	if !seen {
-		return true
-	}
-	if now == before {
+	if now >= values || seen && now == before {
 		return false
 	}
-	s.count.Missed += (now - before - 1) & highest
+	s.counter, s.seen = now, true
+	if seen {
+		s.count.Missed += (now + values - before - 1) % values
+	}
 	return true
 }
 
@@ -396,9 +415,4 @@ type Stale struct {
 	Signals []string `json:"signals"`
 	State   string   `json:"state"`   // "stale" or "fresh"
 	Since   Seconds  `json:"since_s"` // time of the last good one before
-}
-
-// Line decodes one line of text and appends its samples to out.
-func (d *Decoder) Line(l *capture.Line, out *Output) {
-	d.channels[l.Port].count.Lines++
 }

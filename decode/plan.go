@@ -19,18 +19,21 @@ import (
 type Plan struct {
 	table  *Table
 	buses  signals.Named[signals.Bus]
-	frames []frame // in the file's order
+	frames []frame // of the file in its order, then one for each request and each instrument
 	routes []route // by bus of the file
-	groups int     // of all frames together
+	lines  []lineForm
+	groups int // of all frames together
 }
 
-// frame is one frame of the vehicle file, compiled.
+// frame is one frame of the vehicle file, compiled; or the answer to a request,
+// whose data come by the transport protocol; or the lines of an instrument.
 type frame struct {
 	name       string
 	need       int // data bytes
 	counter    *bits.Field
-	check      *checksum.Kind
-	checkByte  int           // from 0
+	counts     uint64 // values of the counter
+	check      *signals.Checksum
+	kind       checksum.Kind
 	eight      *[8][256]byte // of a CRC over 8 bytes: what each byte at each place contributes
 	groups     []group
 	firstGroup int // number of groups[0] among those of all frames
@@ -138,12 +141,24 @@ func (f *rare) number(raw uint64) float64 {
 	return float64(f.def.Raw(raw))
 }
 
-// sample decodes a special field.
+// sample decodes a field the thorough way.
 func (f *field) sample(from *capture.Frame) Sample {
 	raw := f.rare.bits.Load(&from.Data)
 	s := Sample{Time: from.Time, Signal: f.signal, Status: f.rare.status(raw)}
-	if s.Status == Valid {
-		s.Value, s.Status = f.scale(f.rare.number(raw))
+	if s.Status != Valid {
+		return s
+	}
+	if s.Value, s.Status = f.scale(f.rare.number(raw)); s.Status == NotAvailable || !f.rare.def.Converts() {
+		return s
+	}
+	v, ok := f.rare.def.Convert(s.Value) // the range is that of the value, not of the figure
+	switch {
+	case !ok || math.IsNaN(v) || math.IsInf(v, 0):
+		s.Value, s.Status = 0, Faulty
+	case v >= f.low && v <= f.high:
+		s.Value, s.Status = v, Valid
+	default:
+		s.Value, s.Status = v, Implausible
 	}
 	return s
 }
@@ -167,12 +182,20 @@ func (f *field) scale(v float64) (float64, Status) {
 type route struct {
 	standard map[uint32]int32
 	extended map[uint32]int32
-	sourced  map[uint32]int32 // parameter group << 8 | source address
-	group    map[uint32]int32 // parameter group
-	// long: a parameter group is longer than a frame, so that the transport
-	// protocol has to be listened to.
-	long bool
+	group    map[groupKey]int32
+	answers  []answer
+	sae      bool // some frames are parameter groups of SAE J1939
+	long     bool // some are longer than a frame: the transport protocol has to be listened to
 }
+
+// groupKey is a parameter group with the addresses that the file gives; anyone
+// where it gives none.
+type groupKey struct {
+	pgn                 uint32
+	source, destination int16
+}
+
+const anyone = -1
 
 func (r *route) find(id uint32, extended bool) (int32, bool) {
 	if !extended {
@@ -183,28 +206,37 @@ func (r *route) find(id uint32, extended bool) (int32, bool) {
 		return i, true
 	}
 	j := j1939.ParseID(id)
-	if i, ok := r.sourced[j.PGN<<8|uint32(j.Source)]; ok {
-		return i, true
+	from, to := int16(j.Source), int16(j.Destination)
+	for _, k := range [...]groupKey{{j.PGN, from, to}, {j.PGN, from, anyone}, {j.PGN, anyone, to}, {j.PGN, anyone, anyone}} {
+		if i, ok := r.group[k]; ok {
+			return i, true
+		}
 	}
-	i, ok := r.group[j.PGN]
-	return i, ok
+	return 0, false
 }
 
 // Compile makes a Plan of a validated vehicle file. Its table holds the signals
-// of frames in the file's order, then those of text lines, then computed ones;
-// the analysis appends its own.
+// of frames in the file's order, then those of requests, then those of text
+// lines, then computed ones; the analysis appends its own.
 func Compile(f *signals.File) (*Plan, error) {
 	p := &Plan{table: &Table{}, buses: f.Buses, routes: make([]route, len(f.Buses))}
 	for i := range p.routes {
-		p.routes[i] = route{
-			standard: map[uint32]int32{}, extended: map[uint32]int32{}, sourced: map[uint32]int32{}, group: map[uint32]int32{},
-		}
+		p.routes[i] = route{standard: map[uint32]int32{}, extended: map[uint32]int32{}, group: map[groupKey]int32{}}
 	}
 	for i := range f.Frames {
 		e := &f.Frames[i]
-		if err := p.add(f, e); err != nil {
+		if err := p.addFrame(f, e); err != nil {
 			return nil, fmt.Errorf("frame %s: %w", e.Name, err)
 		}
+	}
+	for i := range f.Requests {
+		e := &f.Requests[i]
+		if err := p.addRequest(f, e); err != nil {
+			return nil, fmt.Errorf("request %s: %w", e.Name, err)
+		}
+	}
+	for i := range f.Lines {
+		p.addLines(&f.Lines[i])
 	}
 	for _, e := range f.Computed {
 		p.table.Add(Info{Name: e.Name, Title: e.V.Title, Unit: e.V.Unit, Origin: FromFormula, Digits: 2})
@@ -227,34 +259,75 @@ func busOf(f signals.Named[signals.Bus], channel string) int {
 	return -1
 }
 
-// add compiles one frame.
-func (p *Plan) add(f *signals.File, e *signals.Entry[signals.Frame]) error {
+func errNoBus(name string) error { return fmt.Errorf("bus %q is not described", name) }
+
+// addFrame compiles one frame.
+func (p *Plan) addFrame(f *signals.File, e *signals.Entry[signals.Frame]) error {
 	def := &e.V
 	bus := busOf(f.Buses, def.Bus)
 	if bus < 0 {
-		return fmt.Errorf("bus %q is not described", def.Bus)
+		return errNoBus(def.Bus)
 	}
-	fr := frame{
-		name: e.Name, need: def.Length, firstGroup: p.groups,
-		stale:  capture.Stamp(def.Stale()),
-		shared: def.PGN != nil && def.Source == nil,
-	}
-	if err := p.route(&p.routes[bus], def); err != nil {
+	fr := frame{name: e.Name, need: def.Length, stale: capture.Stamp(def.Stale()), shared: def.PGN != nil && def.Source == nil}
+	r := &p.routes[bus]
+	if err := p.route(r, def); err != nil {
 		return err
 	}
+	if err := p.addFields(&fr, def.Signals, def.J1939()); err != nil {
+		return err
+	}
+	if c := def.Counter; c != nil {
+		cf, err := bits.New(c.Start, c.Bits, bits.Little)
+		if err != nil {
+			return fmt.Errorf("counter: %w", err)
+		}
+		fr.counter, fr.counts, fr.need = &cf, uint64(c.Values()), max(fr.need, cf.Need())
+	}
+	if c := def.Checksum; c != nil {
+		kind, ok := checksum.Lookup(c.Kind)
+		if !ok {
+			return fmt.Errorf("checksum %q is not known", c.Kind)
+		}
+		if c.Byte < 1 || c.Byte > capture.MaxData {
+			return fmt.Errorf("checksum: byte %d is outside the data", c.Byte)
+		}
+		fr.check, fr.kind, fr.need = c, kind, max(fr.need, c.Byte)
+		if kind.Linear() && c.Byte <= 8 && len(c.PerCounter) == 0 {
+			fr.eight = contributions(c, kind)
+		}
+	}
+	r.sae = r.sae || def.J1939()
+	r.long = r.long || def.J1939() && fr.need > 8
+	p.append(fr)
+	return nil
+}
+
+func (p *Plan) append(fr frame) {
+	fr.firstGroup = p.groups
+	p.groups += len(fr.groups)
+	p.frames = append(p.frames, fr)
+}
+
+// addFields compiles the signals of a frame, sorts them into groups and enters
+// them into the table.
+func (p *Plan) addFields(fr *frame, list signals.Named[signals.Signal], sae bool) error {
 	byKey := make(map[string]int)
-	for i := range def.Signals {
-		s := &def.Signals[i]
-		fl, err := compileField(def, s)
+	for i := range list {
+		s := &list[i]
+		fl, err := compileField(s, sae)
 		if err != nil {
 			return fmt.Errorf("signal %s: %w", s.Name, err)
 		}
+		places := digits(s.V.Resolution)
+		if s.V.Converts() {
+			places = 1
+		}
 		fl.signal = p.table.Add(Info{
 			Name: s.Name, Title: s.V.Title, Unit: s.V.Unit, Origin: FromFrame, States: fl.states(),
-			StaleAfter: fr.stale, Digits: digits(s.V.Resolution), Range: s.V.Range,
+			StaleAfter: fr.stale, Digits: places, Range: s.V.Range,
 		})
 		fr.need = max(fr.need, fl.rare.bits.Need())
-		conds, err := conditions(def, s.V.When, nil)
+		conds, err := conditions(list, s.V.When, nil)
 		if err != nil {
 			return fmt.Errorf("signal %s: %w", s.Name, err)
 		}
@@ -271,44 +344,19 @@ func (p *Plan) add(f *signals.File, e *signals.Entry[signals.Frame]) error {
 	if len(fr.groups) == 0 {
 		fr.groups = []group{{names: []string{}}}
 	}
-	if c := def.Counter; c != nil {
-		cf, err := bits.New(c.Start, c.Bits, bits.Little)
-		if err != nil {
-			return fmt.Errorf("counter: %w", err)
-		}
-		fr.counter, fr.need = &cf, max(fr.need, cf.Need())
-	}
-	if c := def.Checksum; c != nil {
-		check, ok := checksum.Lookup(c.Kind)
-		if !ok {
-			return fmt.Errorf("checksum %q is not known", c.Kind)
-		}
-		if c.Byte < 1 || c.Byte > capture.MaxData {
-			return fmt.Errorf("checksum: byte %d is outside the data", c.Byte)
-		}
-		fr.check, fr.checkByte, fr.need = &check, c.Byte-1, max(fr.need, c.Byte)
-		if check.Linear() && c.Byte <= 8 {
-			fr.eight = contributions(check, c.Byte-1)
-		}
-	}
-	if def.J1939() && fr.need > 8 {
-		p.routes[bus].long = true
-	}
-	p.groups += len(fr.groups)
-	p.frames = append(p.frames, fr)
 	return nil
 }
 
 // contributions lists what every byte at every place of 8 contributes to a
 // linear check byte; the XOR of the eight is the check byte.
-func contributions(k checksum.Kind, at int) *[8][256]byte {
+func contributions(c *signals.Checksum, kind checksum.Kind) *[8][256]byte {
 	var t [8][256]byte
 	for i := range t {
 		for b := range t[i] {
 			var data [8]byte
-			base := k.Sum(data[:], at)
+			base := c.Sum(kind, data[:], 0)
 			data[i] = byte(b)
-			t[i][b] = k.Sum(data[:], at) ^ base
+			t[i][b] = c.Sum(kind, data[:], 0) ^ base
 			if i == 0 { // what does not depend on the data counts once
 				t[i][b] ^= base
 			}
@@ -317,53 +365,62 @@ func contributions(k checksum.Kind, at int) *[8][256]byte {
 	return &t
 }
 
-// intact tells whether the check byte is right.
-func (fr *frame) intact(f *capture.Frame) bool {
-	want := f.Data[fr.checkByte]
+// intact tells whether the check byte is right; count is the alive counter's
+// value.
+func (fr *frame) intact(f *capture.Frame, count uint64) bool {
+	want := f.Data[fr.check.Byte-1]
 	if t := fr.eight; t != nil && f.Len == 8 {
 		d := f.Data[:8]
 		return t[0][d[0]]^t[1][d[1]]^t[2][d[2]]^t[3][d[3]]^t[4][d[4]]^t[5][d[5]]^t[6][d[6]]^t[7][d[7]] == want
 	}
-	return fr.check.Sum(f.Data[:f.Len], fr.checkByte) == want
+	return fr.check.Sum(fr.kind, f.Data[:f.Len], int(count)) == want
 }
 
 // route enters the frame that is about to be appended.
 func (p *Plan) route(r *route, def *signals.Frame) error {
-	var m map[uint32]int32
-	var key uint32
-	switch {
-	case def.PGN != nil && def.Source != nil:
-		m, key = r.sourced, *def.PGN<<8|uint32(*def.Source)
-	case def.PGN != nil:
-		m, key = r.group, *def.PGN
-	case def.ID == nil:
-		return fmt.Errorf("neither id nor pgn is given")
-	case def.Extended:
-		m, key = r.extended, *def.ID
-	default:
-		m, key = r.standard, *def.ID
+	next := int32(len(p.frames))
+	if def.PGN != nil {
+		key := groupKey{*def.PGN, anyone, anyone}
+		if def.Source != nil {
+			key.source = int16(*def.Source)
+		}
+		if def.Dest != nil {
+			key.destination = int16(*def.Dest)
+		}
+		if i, ok := r.group[key]; ok {
+			return fmt.Errorf("has the identifier of frame %s", p.frames[i].name)
+		}
+		r.group[key] = next
+		return nil
 	}
-	if i, ok := m[key]; ok {
+	if def.ID == nil {
+		return fmt.Errorf("neither id nor pgn is given")
+	}
+	m := r.standard
+	if def.Extended {
+		m = r.extended
+	}
+	if i, ok := m[*def.ID]; ok {
 		return fmt.Errorf("has the identifier of frame %s", p.frames[i].name)
 	}
-	m[key] = int32(len(p.frames))
+	m[*def.ID] = next
 	return nil
 }
 
 // conditions returns the conditions under which a signal is present: its own
 // and those of the fields they look at.
-func conditions(def *signals.Frame, when []signals.Condition, path []string) ([]condition, error) {
+func conditions(list signals.Named[signals.Signal], when []signals.Condition, path []string) ([]condition, error) {
 	var out []condition
 	for _, w := range when {
-		i := def.Signals.Index(w.Signal)
+		i := list.Index(w.Signal)
 		if i < 0 {
 			return nil, fmt.Errorf("depends on %q, which is not in the frame", w.Signal)
 		}
 		if slices.Contains(path, w.Signal) {
 			return nil, fmt.Errorf("depends on itself: %s", strings.Join(append(path, w.Signal), " -> "))
 		}
-		s := &def.Signals[i].V
-		outer, err := conditions(def, s.When, append(path, w.Signal))
+		s := &list[i].V
+		outer, err := conditions(list, s.When, append(path, w.Signal))
 		if err != nil {
 			return nil, err
 		}
@@ -376,12 +433,12 @@ func conditions(def *signals.Frame, when []signals.Condition, path []string) ([]
 	return out, nil
 }
 
-func compileField(def *signals.Frame, s *signals.Entry[signals.Signal]) (field, error) {
+func compileField(s *signals.Entry[signals.Signal], sae bool) (field, error) {
 	b, err := bits.New(s.V.Start, s.V.Bits, s.V.Order)
 	if err != nil {
 		return field{}, err
 	}
-	rare := &rare{bits: b, def: &s.V, sae: def.J1939() && s.V.Number == signals.Unsigned}
+	rare := &rare{bits: b, def: &s.V, sae: sae && s.V.Number == signals.Unsigned}
 	fl := field{resolution: s.V.Resolution, offset: s.V.Offset, low: math.Inf(-1), high: math.Inf(1), rare: rare}
 	if fl.resolution == 0 {
 		fl.resolution = 1
@@ -403,7 +460,7 @@ func compileField(def *signals.Frame, s *signals.Entry[signals.Signal]) (field, 
 	}
 	var single bool
 	fl.off, fl.shift, fl.mask, fl.big, single = b.Window()
-	fl.special = rare.read != whole || !single
+	fl.special = rare.read != whole || !single || s.V.Converts()
 	fl.limit, fl.missing = fl.mask, math.MaxUint64 // no raw value of up to 63 bits
 	if rare.sae {
 		fl.limit = highest(s.V.Bits)
@@ -435,6 +492,9 @@ func highest(bits int) uint64 {
 // value is no whole number has none, for it could not be told apart safely.
 func (f *field) states() signals.States {
 	var out signals.States
+	if f.rare.def.Converts() {
+		return nil
+	}
 	for _, st := range f.rare.def.States {
 		v, _ := f.scale(f.rare.number(uint64(st.V) & f.rare.bits.Max()))
 		if v == math.Trunc(v) && math.Abs(v) < 1<<53 {
