@@ -33,7 +33,7 @@ type URL struct {
 // parameters are those that each kind of source understands, beside as and bus.
 var parameters = map[string][]string{
 	"slcan":     {"bitrate", "baud", "stamps", "status"},
-	"socketcan": {},
+	"socketcan": {"bitrate", "stamps"},
 	"lines":     {"baud"},
 	"capture":   {"speed"},
 	"van":       {"seed", "for", "drive", "oil", "ambient", "fault"},
