@@ -61,20 +61,21 @@ func sub(at string, keys ...string) string {
 	return at
 }
 
-// read reads one file and those it uses into f.
-func (r *reader) read(name string, textBytes []byte, f *File) {
+// read reads one file and those it uses into f; false when the text could not
+// be taken apart at all, so that there is nothing to validate.
+func (r *reader) read(name string, textBytes []byte, f *File) bool {
 	src := &source{name: name, uses: make(map[string]bool), open: true}
 	r.files[name] = src
 	defer func() { src.open = false }()
 	r.bytes += len(textBytes)
 	node := parseYAML(name, textBytes, &r.found)
 	if node == nil {
-		return
+		return false
 	}
 	list, ok := pairs(node)
 	if !ok {
 		r.fail(start(name, node), `expected a vehicle file beginning with "format: 1", found %s`, describe(node))
-		return
+		return false
 	}
 	// The format comes first: a newer file gets one sentence, not fifty.
 	for _, p := range list {
@@ -82,7 +83,7 @@ func (r *reader) read(name string, textBytes []byte, f *File) {
 			s, _, _ := text(p.Value)
 			if v, err := readInt(s); err == nil && v > Format {
 				r.fail(start(name, p.Value), "written in format %d, this program reads format %d; use a newer program", v, Format)
-				return
+				return false
 			}
 		}
 	}
@@ -103,11 +104,13 @@ func (r *reader) read(name string, textBytes []byte, f *File) {
 	}
 	f.Use = nil
 	r.bind(src, node, reflect.ValueOf(f).Elem(), "", fieldInfo{})
-	for _, key := range []string{"format"} {
-		if _, ok := r.spans[sub("", key)]; !ok || r.spans[sub("", key)].pos.File != name {
-			r.fail(start(name, node), `missing key "format"; expected "format: %d" in every file`, Format)
-		}
+	if at, ok := r.spans[sub("", "format")]; !ok || at.pos.File != name {
+		r.fail(start(name, node), `missing key "format"; expected "format: %d" in every file`, Format)
 	}
+	if f.Format < 1 && !r.bad[sub("", "format")] {
+		r.fail(r.spans[sub("", "format")], "format: expected %d, found %d", Format, f.Format)
+	}
+	return true
 }
 
 // use reads a library or another file named in src.

@@ -80,8 +80,7 @@ func plain(err error) error {
 func Parse(name string, text []byte, open func(name string) ([]byte, error)) (*File, diag.List) {
 	r := reader{open: open, spans: make(map[string]span), bad: make(map[string]bool), files: make(map[string]*source)}
 	f := new(File)
-	r.read(name, text, f)
-	if len(f.Frames) > 0 || len(f.Computed) > 0 || f.Transmission != nil || r.found.Errors() == 0 {
+	if r.read(name, text, f) {
 		r.complete(reflect.ValueOf(f).Elem(), "", span{diag.Pos{File: name, Line: 1, Column: 1}, 1})
 		r.resolve(f)
 		r.validate(f)

@@ -151,7 +151,7 @@ func inline(v reflect.Value, form string) string {
 		return fmt.Sprint(v.Interface())
 	case reflect.Uint8, reflect.Uint32:
 		if form == "hex" {
-			return fmt.Sprintf("0x%X", v.Uint())
+			return fmt.Sprintf("0x%02X", v.Uint())
 		}
 		return strconv.FormatUint(v.Uint(), 10)
 	case reflect.Slice:

@@ -49,7 +49,7 @@ func (r *reader) complete(v reflect.Value, at string, here span) {
 			case ok:
 				r.complete(v.Field(f.index), path, where)
 			case f.need:
-				r.failAt(path, here, "missing key %q; expected %s", f.key, f.help)
+				r.failAt(path, here, "missing key %q: %s", f.key, f.help)
 			}
 		}
 	}
@@ -175,8 +175,8 @@ func names[T any](n Named[T]) []string {
 // unknown reports a reference to nothing.
 func (r *reader) unknown(at, what, name string, candidates []string) {
 	hint := diag.Suggest(name, candidates)
-	if hint == "" && len(candidates) > 0 && len(candidates) <= 12 {
-		hint = "; " + oneOf(slices.Sorted(slices.Values(candidates)))
+	if all := slices.Compact(slices.Sorted(slices.Values(candidates))); hint == "" && len(all) > 0 && len(all) <= 12 {
+		hint = "; " + oneOf(all)
 	}
 	r.wrong(at, "unknown %s %q%s", what, name, hint)
 }
@@ -455,10 +455,13 @@ func (r *reader) validateIdentifier(f *File, i int, path string) {
 	case fr.PGN != nil && fr.FD:
 		r.wrong(sub(path, "fd"), "fd: goes with id only")
 	case fr.ID != nil && fr.Extended && *fr.ID > 0x1FFFFFFF:
-		r.wrong(sub(path, "id"), "id: expected 0 to 0x1FFFFFFF, found %#X", *fr.ID)
+		r.wrong(sub(path, "id"), "id: expected 0 to 0x1FFFFFFF, found 0x%X", *fr.ID)
 		return
 	case fr.ID != nil && !fr.Extended && *fr.ID > 0x7FF:
-		r.wrong(sub(path, "id"), "id: expected 0 to 0x7FF, found %#X; for 29 bits add extended: true", *fr.ID)
+		r.wrong(sub(path, "id"), "id: expected 0 to 0x7FF, found 0x%X; for 29 bits add extended: true", *fr.ID)
+		return
+	}
+	if r.bad[sub(path, "source")] || r.bad[sub(path, "destination")] {
 		return
 	}
 	for _, o := range f.Frames[:i] {
@@ -524,7 +527,7 @@ func (r *reader) validateFields(c carrier) {
 			r.wrong(sub(at, "bits"), "bits: expected 1 to 64, found %d", width)
 		case r.bad[sub(c.path, "length")]:
 		case err != nil || field.Need() > c.length:
-			r.wrong(sub(at, "start"), "%s ends beyond the data: %s; expected it within %d bytes", name, extent(start, width, order), min(c.length, bits.MaxData))
+			r.wrong(sub(at, "start"), "%s ends beyond the data: %s; the data end with byte %d", name, extent(start, width, order), min(c.length, bits.MaxData))
 		default:
 			fields = append(fields, placed{name, r.where(sub(at, "start")), field.Mask(), when})
 		}
@@ -586,13 +589,21 @@ func (r *reader) validateFields(c carrier) {
 	}
 }
 
+// hold returns "8 bits hold" or "1 bit holds".
+func hold(bits int) string {
+	if bits == 1 {
+		return "1 bit holds"
+	}
+	return fmt.Sprintf("%d bits hold", bits)
+}
+
 // extent says where a field lies, in words.
 func extent(start BitPos, width int, order Order) string {
 	lead := start.Bit - 1
 	if order == Big {
 		lead = 8 - start.Bit
 	}
-	return fmt.Sprintf("%d bits from %v reach byte %d", width, start, start.Byte-1+(lead+width+7)/8)
+	return fmt.Sprintf("a width of %d from %v reaches byte %d", width, start, start.Byte-1+(lead+width+7)/8)
 }
 
 func overlap(a, b [bits.MaxData]byte) (byteNo, bit int, ok bool) {
@@ -662,16 +673,14 @@ func (r *reader) conditions(list Named[Signal], name, path string) (map[string][
 			for k, v := range c.Values {
 				if lo, hi, sane := rawLimits(mux); sane && (v.Low < lo || v.High > hi) {
 					if own {
-						r.wrong(sub(p, fmt.Sprint(k)), "when: %s never has the raw value %s; its %d bits hold %d to %d", c.Signal, writeRawRange(v), mux.Bits, lo, hi)
+						r.wrong(sub(p, fmt.Sprint(k)), "when: %s never has the raw value %s; its %s %d to %d", c.Signal, writeRawRange(v), hold(mux.Bits), lo, hi)
 					}
 					ok = false
 				}
 			}
 			if before, twice := all[c.Signal]; twice {
 				if both := intersect(before, c.Values); len(both) == 0 {
-					if own {
-						r.wrong(p, "when: can never hold, because %s has another value whenever the rest does", c.Signal)
-					}
+					r.wrong(sub(path, name, "when"), "when: can never hold, because %s would need two values at once", c.Signal)
 					ok = false
 				} else {
 					all[c.Signal] = both
@@ -713,26 +722,35 @@ func (r *reader) validateSignal(s *Signal, p string) {
 	if low, high, ok := rawLimits(s); ok && r.has(p, "bits") {
 		for _, st := range s.States {
 			if st.V < low || st.V > high {
-				r.fail(span{st.Pos, 1}, "states: raw value %d does not fit %d bits, which hold %d to %d", st.V, s.Bits, low, high)
+				r.fail(span{st.Pos, 1}, "states: raw value %d does not fit; %s %d to %d", st.V, hold(s.Bits), low, high)
 			}
 		}
 		for k, m := range s.Missing {
 			if m.Low < low || m.High > high {
-				r.wrong(sub(p, "missing", fmt.Sprint(k)), "missing: raw value %s does not fit %d bits, which hold %d to %d", writeRawRange(m), s.Bits, low, high)
+				r.wrong(sub(p, "missing", fmt.Sprint(k)), "missing: raw value %s does not fit; %s %d to %d", writeRawRange(m), hold(s.Bits), low, high)
 			}
 		}
 		if s.Range != nil && s.Resolution != 0 && s.Bits < 64 && !s.Converts() {
 			a, b := float64(low)*s.Resolution+s.Offset, float64(high)*s.Resolution+s.Offset
 			if a, b = min(a, b), max(a, b); s.Range.High < a || s.Range.Low > b {
-				r.wrong(sub(p, "range"), "range: no raw value lies in it; %d bits with this resolution and offset give %s to %s", s.Bits, writeFloat(a), writeFloat(b))
+				r.wrong(sub(p, "range"), "range: no raw value lies in it; this width, resolution and offset give %s to %s", writeFloat(a), writeFloat(b))
 			} else if s.Range.High > b*(1+1e-9)+math.Abs(s.Resolution) || s.Range.Low < a*(1+1e-9)-math.Abs(s.Resolution) {
 				w := r.where(sub(p, "range"))
 				r.found.Warn(w.pos, w.length, "range: wider than the field, which gives %s to %s", writeFloat(a), writeFloat(b))
 			}
 		}
 	}
-	if len(s.States) > 0 && s.Unit != unit.None {
-		r.wrong(sub(p, "unit"), "unit: a signal with states has none")
+	if len(s.States) > 0 {
+		// States name raw values; a figure beside them would be a second meaning.
+		if s.Unit != unit.None {
+			r.wrong(sub(p, "unit"), "unit: a signal with states has none")
+		}
+		if s.Resolution != 1 && r.has(p, "resolution") {
+			r.wrong(sub(p, "resolution"), "resolution: a signal with states has none")
+		}
+		if s.Offset != 0 {
+			r.wrong(sub(p, "offset"), "offset: a signal with states has none")
+		}
 	}
 	r.validateConversion(s, p)
 }
@@ -787,7 +805,7 @@ func (r *reader) validateConversion(s *Signal, p string) {
 		switch {
 		case r.bad[q] || r.bad[sub(q, "points")]:
 		case beta == 2 && abc+points+pt == 0:
-			if t.R25 <= 0 || t.Beta <= 0 {
+			if r.has(q, "r25", "beta") && (t.R25 <= 0 || t.Beta <= 0) {
 				r.wrong(sub(q, "beta"), "thermistor: expected r25 and beta above 0")
 			}
 		case abc == 3 && beta+points+pt == 0:

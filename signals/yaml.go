@@ -62,6 +62,9 @@ func parseYAML(name string, text []byte, found *diag.List) ast.Node {
 			found.Add(at(i+1, len(line)-len(rest)+1), 1, "expected lists nested at most %d deep", maxDashes)
 		}
 		for j, r := range line {
+			if len(*found) > before+100 {
+				return nil
+			}
 			column++
 			switch {
 			case r == utf8.RuneError && line[j] != 0xEF:
@@ -77,9 +80,6 @@ func parseYAML(name string, text []byte, found *diag.List) ast.Node {
 			case r == ']' || r == '}':
 				depth = max(0, depth-1)
 			}
-		}
-		if len(*found) > before+1000 {
-			return nil
 		}
 	}
 	if len(*found) > before {

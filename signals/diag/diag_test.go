@@ -100,6 +100,8 @@ func TestNearest(t *testing.T) {
 		{"oil_oulet", "oil_outlet"},
 		{"oil_outlet", ""}, // itself is no suggestion
 		{"banana", ""},
+		{"N", ""},
+		{"RpM", "rpm"},
 		{"", ""},
 		{strings.Repeat("r", 1000), ""},
 	} {

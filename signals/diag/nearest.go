@@ -7,13 +7,13 @@ import (
 
 // Nearest returns the candidate spelled most like name, or "" when none is
 // near: at most one edit (a letter changed, added, left out, or two neighbours
-// swapped) for every three letters. Case does not count.
+// swapped) for every three letters, none for less. Case does not count.
 func Nearest(name string, candidates []string) string {
 	a := []rune(strings.ToLower(name))
 	if len(a) > 64 { // nobody misspells that; and the cost is quadratic
 		return ""
 	}
-	best, limit := "", max(1, (len(a)+1)/3)
+	best, limit := "", len(a)/3
 	for _, c := range candidates {
 		if c == "" || c == name || len(c) > 256 {
 			continue

@@ -211,6 +211,9 @@ func (c *compiler) describe(n ast.Node) string {
 		if comparisons[n.Operator] || n.Operator == "and" || n.Operator == "or" || n.Operator == "&&" || n.Operator == "||" {
 			return "a condition"
 		}
+		if slices.Contains([]string{"+", "-", "*", "/", "%", "^", "**"}, n.Operator) {
+			return "a number"
+		}
 		return fmt.Sprintf("the operator %q, which formulas here do not have", n.Operator)
 	case *ast.BoolNode, *ast.UnaryNode:
 		return "a condition"

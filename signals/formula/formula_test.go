@@ -156,7 +156,7 @@ func TestMistakes(t *testing.T) {
 		{"oil_pan", "K", 0, "the formula gives a temperature in °C, expected one in K"},
 		{"max(oil_pan, oil_outlet - oil_pan)", "°C", 0, "cannot take max of a temperature and a temperature difference"},
 		{"engine_speed", "kPa", 0, "the formula gives rpm (rotational speed), expected kPa (pressure)"},
-		{"engine_speed", "", 0, "expected a bare number; state its unit"},
+		{"engine_speed", "", 0, "expected a bare number; add the key unit"},
 		{"main", "bar", 0, "the formula gives 0.01 bar for every kPa"},
 		{"engine_speed ^ pedal", "", 13, "cannot raise rpm to this power"},
 		{"2 ^ engine_speed", "", 2, "an exponent is a bare number"},

@@ -177,9 +177,13 @@ func (c *compiler) result(n ast.Node, q quantity, u unit.Unit) {
 	case !q.dim.SameButAngle(in.Dim):
 		want := fmt.Sprintf("%s (%s)", u, in.Dim.Name())
 		if u == unit.None {
-			want = "a bare number; state its unit"
+			want = "a bare number; add the key unit"
 		}
-		whole.Text = fmt.Sprintf("the formula gives %v (%s), expected %s", q, q.dim.Name(), want)
+		what := q.String()
+		if name := q.dim.Name(); name != what {
+			what += " (" + name + ")"
+		}
+		whole.Text = fmt.Sprintf("the formula gives %s, expected %s", what, want)
 	case q.factor != 0 && math.Abs(q.factor/in.Factor-1) > 1e-9:
 		whole.Text = fmt.Sprintf("the formula gives %.6g %s for every %s; multiply by that figure or use convert(..., %q)", q.factor/in.Factor, symbol(u), given(q), string(u))
 	case in.Offset != 0 && differ(q.points, 1):
