@@ -258,7 +258,7 @@ var origins = [...]string{decode.FromFrame: "frame", decode.FromLine: "line", de
 
 func (b *Board) signalList() []SignalInfo {
 	rs := make([]reading, len(b.table.Signals))
-	_, start := b.readings(rs)
+	_, start := b.readings(rs, 0)
 	list := make([]SignalInfo, len(rs))
 	for i, in := range b.table.Signals {
 		r := rs[i]

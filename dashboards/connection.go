@@ -138,8 +138,9 @@ func sentence(given, otherwise string) string {
 	return given
 }
 
-// stale tells whether the latest sample of a signal no longer counts.
-func (b *Board) stale(i int, now capture.Stamp) bool {
+// stale tells whether the latest sample of a signal no longer counts, grace
+// beyond its limit.
+func (b *Board) stale(i int, now capture.Stamp, grace time.Duration) bool {
 	in := &b.table.Signals[i]
 	if in.StaleAfter == 0 {
 		return false
@@ -149,5 +150,5 @@ func (b *Board) stale(i int, now capture.Stamp) bool {
 		// the analysis runs, that is no age.
 		now = max(min(now, b.analysed), now.Add(-analysisLag))
 	}
-	return now.Sub(b.latest[i].at) > time.Duration(in.StaleAfter)
+	return now.Sub(b.latest[i].at) > time.Duration(in.StaleAfter)+grace
 }

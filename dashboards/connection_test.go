@@ -96,22 +96,22 @@ func TestSilence(t *testing.T) {
 		i := f.table.Index("engine_speed")
 		rs := make([]reading, len(f.table.Signals))
 		time.Sleep(400 * time.Millisecond) // batches of a slow adapter come like this
-		if b.readings(rs); rs[i].state != stateValid {
+		if b.readings(rs, 0); rs[i].state != stateValid {
 			t.Errorf("after 400 ms of silence: got state %s, want valid", stateNames[rs[i].state])
 		}
 		time.Sleep(200 * time.Millisecond)
-		if b.readings(rs); rs[i].state != stateStale {
+		if b.readings(rs, 0); rs[i].state != stateStale {
 			t.Errorf("after 600 ms of silence: got state %s, want stale", stateNames[rs[i].state])
 		}
 		if rs[f.table.Index("gear")].state != stateValid {
 			t.Error("gear after 600 ms: want valid, the analysis may lag a second")
 		}
 		time.Sleep(time.Second)
-		if b.readings(rs); rs[f.table.Index("gear")].state != stateStale {
+		if b.readings(rs, 0); rs[f.table.Index("gear")].state != stateStale {
 			t.Error("gear after 1.6 s: want stale")
 		}
 		f.run(b, 20*time.Millisecond)
-		if b.readings(rs); rs[i].state != stateValid {
+		if b.readings(rs, 0); rs[i].state != stateValid {
 			t.Errorf("after it came back: got state %s, want valid", stateNames[rs[i].state])
 		}
 	})

@@ -16,7 +16,10 @@ const (
 	liveEvery   = 50 * time.Millisecond  // values: 20 Hz
 	statusEvery = 500 * time.Millisecond // the rest of the header
 	liveClients = 16                     // streams at a time
-	writeWithin = 10 * time.Second       // a browser that takes nothing for so long is let go
+	// A frame that is late by a few hundredths of a second, as adapters deliver
+	// now and then, would only make the page flicker. Metrics and API are strict.
+	eyeGrace    = 300 * time.Millisecond
+	writeWithin = 10 * time.Second // a browser that takes nothing for so long is let go
 )
 
 // Codes of a value's state on the live stream.
@@ -40,8 +43,8 @@ type reading struct {
 }
 
 // readings copies the newest value of every signal into dst and returns event
-// time and the session's start.
-func (b *Board) readings(dst []reading) (now, start capture.Stamp) {
+// time and the session's start. A value counts as stale grace after its limit.
+func (b *Board) readings(dst []reading, grace time.Duration) (now, start capture.Stamp) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	now = b.now()
@@ -55,7 +58,7 @@ func (b *Board) readings(dst []reading) (now, start capture.Stamp) {
 				r.state, r.v = stateError, 0
 			case l.status == decode.NotAvailable || math.IsNaN(l.v) || math.IsInf(l.v, 0):
 				r.state, r.v = stateNotAvailable, 0
-			case b.stale(i, now):
+			case b.stale(i, now, grace):
 				r.state = stateStale
 			case l.status == decode.Implausible:
 				r.state = stateImplausible
@@ -149,7 +152,7 @@ func (st *stream) run(ctx context.Context, lastID string) {
 // values appends what changed since this client was last told.
 func (st *stream) values() {
 	b := st.s.board
-	t, start := b.readings(st.now)
+	t, start := b.readings(st.now, eyeGrace)
 	st.buf = append(st.buf, "event: values\ndata: {\"t\":"...)
 	st.buf = appendSeconds(st.buf, t.Sub(start).Seconds())
 	changed := func(i int) bool {

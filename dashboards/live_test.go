@@ -180,14 +180,14 @@ func TestLive(t *testing.T) {
 
 		// A signal that stops is told stale, once, with its last value.
 		f.quiet["lever"] = true
-		f.run(b, 100*time.Millisecond)
+		f.run(b, 400*time.Millisecond)
 		v = parse[values](t, next("values"))
 		stale := false
 		for k, i := range v.I {
 			stale = stale || i == lever && v.S[k] == stateStale && v.V[k] != nil && *v.V[k] == 3
 		}
 		if !stale {
-			t.Errorf("lever 100 ms after its last sample: want it told stale, got %+v", v)
+			t.Errorf("lever 400 ms after its last sample: want it told stale, got %+v", v)
 		}
 
 		f.mark(b, "here")

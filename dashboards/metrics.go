@@ -102,7 +102,7 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 	}
 
 	readings := make([]reading, len(b.table.Signals))
-	b.readings(readings)
+	b.readings(readings, 0)
 	for i, r := range readings {
 		in := &b.table.Signals[i]
 		name, isSlip := element(in.Name)

@@ -15,6 +15,7 @@ import (
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 
 	"gearwitness/capture"
 	"gearwitness/capture/testneed"
@@ -113,6 +114,120 @@ func drive(f *feed, b *Board) (stop func()) {
 		}
 	}()
 	return func() { cancel(); <-done }
+}
+
+// The page in a browser, fed with a made-up drive: what stands on it is what
+// the program says, and it moves.
+func TestPage(t *testing.T) {
+	ctx := browser(t)
+	f := newFeed(0)
+	b := f.board(nil) // without a clock time moves only when the feed does
+	f.run(b, 21*time.Second)
+	marks := make(chan string, 10)
+	s := NewServer(Options{Board: b, Recorder: recorderStub{Recording{Bytes: 4_200_000}}, Version: "test", Mark: func(text string) error {
+		marks <- text
+		f.mark(b, text)
+		return nil
+	}})
+	url := serve(t, s)
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(1366, 768), chromedp.Navigate(url)); err != nil {
+		t.Fatal(err)
+	}
+	text := func(hook string) string { return `document.querySelector('[data-hook="` + hook + `"]').textContent` }
+
+	// 21 s in: third gear since 16.45 s, two shifts behind it.
+	until(t, ctx, text("gear")+` === "3"`)
+	until(t, ctx, text("value-commanded_gear")+` === "3" && `+text("value-lever")+` === "D"`)
+	until(t, ctx, text("connection-word")+` === "Live"`)
+	until(t, ctx, text("recording-figures")+`.includes("4.2 MB") && `+text("recording-figures")+`.includes("nothing lost")`)
+	until(t, ctx, `[...document.querySelectorAll('[data-hook="shifts"] .shift-name')].map((e) => e.textContent).join() === "2 → 3,1 → 2"`)
+	if got := eval[string](t, ctx, `document.querySelector('[data-hook="shifts"] tr').innerText.replace(/\s+/g, " ")`); got != "0:16.5 2 → 3 0.45 s 18 rpm" {
+		t.Errorf("newest shift: got %q", got)
+	}
+	if got := eval[string](t, ctx, `[...document.querySelectorAll('.element[data-carries="true"] .element-name')].map((e) => e.textContent).join()`); got != "low-gears clutch,odd-gears clutch" {
+		t.Errorf("elements that carry in third gear: got %q", got)
+	}
+
+	// The graphs have what was before the page was opened, and move on.
+	until(t, ctx, `document.querySelectorAll('.plot canvas').length === 4`)
+	const drawn = `[...document.querySelectorAll('.plot canvas')].map((c) => c.toDataURL()).join()`
+	until(t, ctx, `[...document.querySelectorAll('.plot canvas')].every((c) => new Set(c.getContext('2d').getImageData(0, 0, c.width, c.height).data).size > 20)`)
+	eval[any](t, ctx, `window.before = `+drawn+`; null`)
+	f.run(b, 2*time.Second)
+	until(t, ctx, drawn+` !== window.before`)
+
+	// In the middle of a shift no gear is claimed; after it the next one.
+	f.run(b, 1200*time.Millisecond) // to 24.2 s: 3 -> 4 since 24 s
+	until(t, ctx, text("gear")+` === "between"`)
+	f.run(b, time.Second)
+	until(t, ctx, text("gear")+` === "4"`)
+	until(t, ctx, text("shift-count")+` === "3"`)
+
+	// Paused, the picture stays; values go on.
+	press := func(key string) {
+		t.Helper()
+		if err := chromedp.Do(ctx, chromedp.KeyEvent(key)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	press("p")
+	until(t, ctx, `document.querySelector('[data-hook="pause"]').ariaPressed === "true" && `+text("graph-time")+`.startsWith("paused")`)
+	eval[any](t, ctx, `window.before = `+drawn+`; window.speed = document.querySelector('[data-what="output_speed"] .figure-value').textContent; null`)
+	f.run(b, time.Second)
+	until(t, ctx, `document.querySelector('[data-what="output_speed"] .figure-value').textContent !== window.speed`)
+	if !eval[bool](t, ctx, drawn+` === window.before`) {
+		t.Error("the graphs moved while paused")
+	}
+	press("p")
+	until(t, ctx, drawn+` !== window.before`)
+
+	// A mark is set by one key; a note follows; the letter is not in the note.
+	press("m")
+	if got := <-marks; got != "" {
+		t.Errorf("mark: got %q, want no words yet", got)
+	}
+	until(t, ctx, `document.activeElement === document.querySelector('[data-hook="note-text"]')`)
+	press("shudder")
+	press("\r")
+	if got := <-marks; got != "shudder" {
+		t.Errorf("note: got %q, want shudder", got)
+	}
+	until(t, ctx, text("log")+`.includes("shudder")`)
+
+	// A signal that stops is dimmed and tells its age.
+	f.quiet["oil_pan"] = true
+	f.run(b, 4*time.Second)
+	until(t, ctx, `document.querySelector('[data-what="oil_pan"]').matches('[data-dim]') && document.querySelector('[data-what="oil_pan"] .figure-note').textContent.endsWith("s ago")`)
+	until(t, ctx, text("connection-word")+` === "Signals missing" && `+text("connection-text")+`.includes("oil in the pan")`)
+
+	// An alarm stands in the live region that was there before it.
+	f.alarm(b, "raised")
+	until(t, ctx, `document.querySelector('[role="alert"] [data-level="stop"]')?.textContent.includes("too hot")`)
+	f.alarm(b, "cleared")
+	until(t, ctx, `!document.querySelector('[role="alert"]').hasChildNodes()`)
+
+	// A shift of the list is shown in the graphs; the arrow keys move on; Home
+	// returns.
+	eval[any](t, ctx, `document.querySelector('[data-hook="shifts"] .time').click()`)
+	until(t, ctx, text("graph-time")+` === "zoomed, 0:18 to 0:28"`)
+	eval[any](t, ctx, `document.querySelector('.plot').focus()`)
+	press(kb.ArrowLeft)
+	until(t, ctx, text("graph-time")+` === "zoomed, 0:16 to 0:26"`)
+	press(kb.Home)
+	until(t, ctx, `!`+text("graph-time")+`.startsWith("zoomed")`)
+
+	// A phone shows it all without scrolling sideways; a hidden one draws nothing.
+	for _, w := range []int64{390, 768, 1366} {
+		if err := chromedp.Do(ctx, chromedp.EmulateViewport(w, 800)); err != nil {
+			t.Fatal(err)
+		}
+		if got := eval[int64](t, ctx, `document.documentElement.scrollWidth`); got > w {
+			t.Errorf("at %d pixels the page is %d wide", w, got)
+		}
+	}
+	if got := eval[int](t, ctx, `[...document.querySelectorAll('button, input, [role="region"], [role="group"]')].filter((e) => !(e.textContent.trim() || e.labels?.length || e.ariaLabel || e.getAttribute('aria-labelledby'))).length`); got != 0 {
+		t.Errorf("%d controls have no name", got)
+	}
 }
 
 // Pictures of the page for people to look at, in every state and size that

@@ -158,8 +158,9 @@ export class Graphs {
   range() {
     if (this.zoom) return this.zoom;
     const end = this.held ?? this.values.now;
-    const from = Number.isFinite(this.span) ? end - this.span : Math.min(0, end - 30);
-    return /** @type {[number, number]} */ ([from, end]);
+    if (!Number.isFinite(this.span)) return /** @type {[number, number]} */ ([0, Math.max(end, 30)]);
+    // A session shorter than the span fills it from the left.
+    return /** @type {[number, number]} */ ([Math.max(0, end - this.span), Math.max(end, this.span)]);
   }
 
   changed() {

@@ -40,8 +40,13 @@ export function logLine(e) {
       return { word: "Shift did not come", text: `${d.from ?? ""} → ${d.to ?? ""}`, level: "caution" };
     case "unfinished_shift":
       return { word: "Shift not seen to its end", text: `from ${d.from ?? ""}`, level: "note" };
-    case "stale":
-      return { word: d.state === "fresh" ? "Coming again" : "No longer coming", text: (d.signals ?? []).join(", ") || (d.frame ?? ""), level: d.state === "fresh" ? "note" : "caution" };
+    case "stale": {
+      // What is missing now stands at the head of the page; the log keeps what
+      // was missing for longer than an adapter may stumble.
+      const gap = Number(d.time_s) - Number(d.since_s);
+      if (d.state !== "fresh" || !(gap >= 1)) return null;
+      return { word: `Missing for ${figure(gap, 1, "s")}`, text: (d.signals ?? []).join(", "), level: "caution" };
+    }
     case "note":
     case "loss":
       return { word: e.kind === "loss" ? "Loss" : "Note", text: d.text ?? d.detail ?? d.reason ?? "", level: "note" };
@@ -59,11 +64,32 @@ export function remarks(d) {
   return [
     d.uncommanded ? "not asked for" : "",
     d.slipped_before ? "slipped before it was asked for" : "",
-    typeof d.bind_up_mps2 === "number" && d.bind_up_mps2 > 0 ? `bind-up ${figure(d.bind_up_mps2, 1, "m/s²")}` : "",
     d.settled === false ? "did not settle" : "",
     d.repeated ? "again within 5 s" : "",
     d.bridged ? "a speed sensor was missing" : "",
   ].filter(Boolean);
+}
+
+/**
+ * All figures of a shift that are known.
+ * @param {Record<string, any>} d the event's data
+ * @returns {[string, string][]}
+ */
+export function shiftFigures(d) {
+  /** @type {[string, string, number, string][]} */
+  const all = [
+    ["asked for before", "delay_s", 2, "s"],
+    ["took", "duration_s", 3, "s"],
+    ["may be off by", "uncertainty_s", 3, "s"],
+    ["flare", "flare_rpm", 0, "rpm"],
+    ["bind-up", "bind_up_mps2", 2, "m/s²"],
+    ["input at the start", "input_rpm", 0, "rpm"],
+    ["engine torque", "engine_torque_nm", 0, "N·m"],
+    ["pedal", "pedal_percent", 0, "%"],
+    ["oil", "oil_celsius", 0, "°C"],
+  ];
+  const known = /** @type {[string, string][]} */ (all.flatMap(([label, key, digits, unit]) => (typeof d[key] === "number" ? [[label, figure(d[key], digits, unit)]] : [])));
+  return d.load ? [["load", String(d.load)], ...known] : known;
 }
 
 export class Happened {
@@ -103,8 +129,14 @@ export class Happened {
     this.at.shiftsEmpty.hidden = true;
     setText(this.at.shiftCount, String(this.shifts));
     const took = typeof d.duration_s === "number" ? figure(d.duration_s, 2, "s") : "not seen to end";
-    const notes = remarks(d).map((r) => make("span", { class: "figure-note" }, r));
-    const row = make("tr", {}, make("td", {}, this.time(e.t)), make("th", { scope: "row", class: "shift-name" }, `${d.from} → ${d.to}`, ...notes), make("td", { class: "num" }, took), make("td", { class: "num" }, figure(d.flare_rpm, 0, "rpm")));
+    const name = make("button", { type: "button", class: "shift-name", "aria-expanded": "false", title: "all figures of this shift" }, `${d.from} → ${d.to}`);
+    const row = make("tr", {}, make("td", {}, this.time(e.t)), make("th", { scope: "row" }, name, ...remarks(d).map((r) => make("span", { class: "figure-note" }, r))), make("td", { class: "num" }, took), make("td", { class: "num" }, figure(d.flare_rpm, 0, "rpm")));
+    name.addEventListener("click", () => {
+      const open = name.getAttribute("aria-expanded") === "true";
+      name.setAttribute("aria-expanded", String(!open));
+      if (open) row.nextElementSibling?.remove();
+      else row.after(make("tr", { class: "shift-more" }, make("td", { colspan: "4" }, make("dl", {}, ...shiftFigures(d).flatMap(([k, v]) => [make("dt", {}, k), make("dd", {}, v)])))));
+    });
     this.at.shifts.prepend(row);
     while (this.at.shifts.childElementCount > mostShifts) this.at.shifts.lastElementChild?.remove();
   }

@@ -122,8 +122,6 @@ requestAnimationFrame(paint);
 document.addEventListener("keydown", (e) => {
   if (e.ctrlKey || e.metaKey || e.altKey || e.repeat) return;
   if (e.target instanceof HTMLInputElement && e.target.type !== "radio") return;
-  if (e.key === "m" || e.key === "M") {
-    e.preventDefault(); // the letter must not land in the note
-    marks.mark();
-  } else if (e.key === "p" || e.key === "P") graphs.pause();
+  if (e.key === "m" || e.key === "M") marks.key();
+  else if (e.key === "p" || e.key === "P") graphs.pause();
 });

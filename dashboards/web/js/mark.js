@@ -5,7 +5,7 @@ import { setText } from "./dom.js";
 /**
  * @param {(hook: string) => HTMLElement} find
  * @param {(text: string) => Promise<void>} send
- * @returns {{mark: () => void, allow: (can: boolean) => void}}
+ * @returns {{key: () => void, allow: (can: boolean) => void}}
  */
 export function marking(find, send) {
   const button = /** @type {HTMLButtonElement} */ (find("mark"));
@@ -28,14 +28,16 @@ export function marking(find, send) {
     button.focus();
   };
   const mark = () => {
-    if (button.disabled) return;
+    if (button.disabled) return false;
     form.hidden = false;
     text.value = "";
     setText(said, "Marking …");
-    text.focus();
     put("");
+    return true;
   };
-  button.addEventListener("click", mark);
+  button.addEventListener("click", () => {
+    if (mark()) text.focus();
+  });
   form.addEventListener("submit", async (e) => {
     e.preventDefault();
     const words = text.value.trim();
@@ -46,7 +48,10 @@ export function marking(find, send) {
     if (e.key === "Escape") close();
   });
   return {
-    mark,
+    key() {
+      // The note takes the keyboard once the key is up: its letter is no note.
+      if (mark()) document.addEventListener("keyup", () => text.focus(), { once: true });
+    },
     allow(can) {
       button.disabled = !can;
     },

@@ -1,0 +1,165 @@
+// Tests of the modules that need no browser: node --test dashboards/web/test/
+import assert from "node:assert/strict";
+import { test } from "node:test";
+
+import { Columns } from "../js/columns.js";
+import { losses } from "../js/connection.js";
+import { age, bytes, clock, count, number } from "../js/format.js";
+import { graphsFor, ofColumn, sizes } from "../js/graphs.js";
+import { logLine, remarks, shiftFigures } from "../js/happened.js";
+import { length, slipSplits } from "../js/scale.js";
+import { LiveValues, State } from "../js/values.js";
+
+test("number", () => {
+  for (const [v, digits, want] of [
+    [1234.56, 1, "1234.6"],
+    [-3.2, 0, "\u22123"],
+    [-0.04, 1, "0.0"], // no minus before nothing
+    [0, 2, "0.00"],
+    [2, -1, "2"],
+  ])
+    assert.equal(number(v, digits), want);
+});
+
+test("clock", () => {
+  for (const [t, digits, want] of [
+    [0, 0, "0:00"],
+    [59.96, 1, "1:00.0"], // rounds before it splits
+    [61.25, 1, "1:01.3"],
+    [3599.7, 0, "1:00:00"],
+    [36000, 0, "10:00:00"],
+    [-15, 0, "\u22120:15"],
+    [-0.01, 0, "0:00"],
+  ])
+    assert.equal(clock(t, digits), want);
+});
+
+test("age, bytes and count", () => {
+  assert.equal(age(2.84), "2.8 s ago");
+  assert.equal(age(75), "75 s ago");
+  assert.equal(age(600), "10 min ago");
+  assert.equal(age(10800), "3 h ago");
+  for (const [n, want] of [[0, "0 B"], [999, "999 B"], [1000, "1.0 kB"], [99949, "99.9 kB"], [99960, "100 kB"], [999600, "1.0 MB"], [12345678, "12.3 MB"]]) assert.equal(bytes(n), want);
+  assert.equal(count(1234567), "1\u2009234\u2009567");
+  assert.equal(count(999), "999");
+});
+
+test("columns keep the newest rows, in order", () => {
+  const c = new Columns(2, 4);
+  assert.equal(c.newest, -Infinity);
+  for (let t = 1; t <= 6; t++) assert.ok(c.push(t, (k) => t * 10 + k));
+  assert.equal(c.push(6, () => 0), false, "a time that does not grow");
+  assert.equal(c.push(NaN, () => 0), false);
+  assert.equal(c.rows, 4);
+  assert.deepEqual(c.window(-Infinity, Infinity), { x: [3, 4, 5, 6], columns: [[30, 40, 50, 60], [31, 41, 51, 61]] });
+});
+
+test("columns give one row more at each side of a window", () => {
+  const c = new Columns(1, 10);
+  for (let t = 0; t < 8; t++) c.push(t, () => (t === 4 ? NaN : t));
+  assert.deepEqual(c.window(3, 4.5), { x: [2, 3, 4, 5], columns: [[2, 3, null, 5]] });
+  assert.deepEqual(c.window(20, 30).x, [7]);
+  assert.deepEqual(new Columns(1, 4).window(0, 9), { x: [], columns: [[]] });
+});
+
+test("columns do not grow", () => {
+  const c = new Columns(16, 6200);
+  for (let t = 0; t < 20000; t++) c.push(t / 10, (k) => k);
+  assert.equal(c.time.length, 6200);
+  assert.equal(c.window(1400, 2000).x.length, 6001); // 1399.9 to 1999.9
+});
+
+const signals = [
+  { name: "engine_speed", title: "engine_speed", unit: "rpm", digits: 0 },
+  { name: "gear", title: "gear", unit: "", digits: 0, states: [{ value: 3, text: "3" }, { value: 101, text: "between" }] },
+];
+
+test("values follow the stream", () => {
+  const v = new LiveValues(signals);
+  assert.deepEqual(v.show("engine_speed"), { text: "–", unit: "rpm", note: "not seen yet", dim: true });
+  v.apply({ t: 10, i: [0, 1], v: [812, 101], s: [State.valid, State.valid], at: [9.99, 9.99] });
+  assert.deepEqual(v.show("engine_speed"), { text: "812", unit: "rpm", note: "", dim: false });
+  assert.equal(v.show("gear").text, "between");
+  assert.equal(v.current(0), 812);
+});
+
+test("a stale value keeps its figure, dimmed, with its age, and is not drawn", () => {
+  const v = new LiveValues(signals);
+  v.apply({ t: 10, i: [0], v: [812], s: [State.valid], at: [10] });
+  v.apply({ t: 14.5, i: [0], v: [812], s: [State.stale], at: [10] });
+  assert.deepEqual(v.show("engine_speed"), { text: "812", unit: "rpm", note: "4.5 s ago", dim: true });
+  assert.ok(Number.isNaN(v.current(0)));
+});
+
+test("not available is never a number", () => {
+  const v = new LiveValues(signals);
+  v.apply({ t: 1, i: [0], v: [812], s: [State.valid], at: [1] });
+  v.apply({ t: 2, i: [0], v: [null], s: [State.notAvailable], at: [2] });
+  assert.deepEqual(v.show("engine_speed"), { text: "–", unit: "rpm", note: "not available", dim: true });
+  assert.ok(Number.isNaN(v.current(0)));
+});
+
+test("a message about signals we do not know does no harm", () => {
+  const v = new LiveValues(signals);
+  v.apply({ t: 1, i: [99, -1, 1.5], v: [1, 2, 3], s: [0, 0, 0], at: [1, 1, 1] });
+  assert.equal(v.show("engine_speed").text, "–");
+  assert.equal(v.show(undefined).text, "–");
+  assert.equal(v.show("nothing").text, "–");
+});
+
+test("length of a slip bar", () => {
+  assert.equal(length(0), 0);
+  assert.equal(length(3000), 1);
+  assert.equal(length(-3000), 1);
+  assert.equal(length(9999), 1);
+  assert.ok(length(30) > 0.1 && length(30) < 0.25, "a locked clutch stays short");
+  assert.ok(length(300) > 0.5, "a slipping one does not");
+});
+
+test("marks of the slip axis", () => {
+  assert.deepEqual(slipSplits(1200, 10), [0, 30, 100, 300, 1000]);
+  assert.deepEqual(slipSplits(5000, 4), [0, 30, 300, 3000]);
+});
+
+test("a graph for what the vehicle has, none for what it has not", () => {
+  const v = { title: "", roles: { engine_speed: "rpm", ratio: "ratio" }, gears: [], elements: [] };
+  assert.deepEqual(graphsFor(v).map((g) => g.title), ["Speeds", "Ratio"]);
+  v.elements.push({ name: "a", title: "front brake", kind: "brake", signal: "slip.a" }, { name: "b", title: "b", kind: "one_way", signal: "" });
+  assert.deepEqual(graphsFor(v)[2].curves.map((c) => c.label), ["front brake"]);
+});
+
+test("figures of a stretch pass over gaps", () => {
+  assert.deepEqual(ofColumn([null, 2, 4, null, 9]), { low: 2, mean: 5, high: 9 });
+  assert.deepEqual(ofColumn([null]), { low: null, mean: null, high: null });
+});
+
+test("a stretch without its sign", () => {
+  const c = sizes({ min: [-300, -20, 5, null], max: [-100, 40, 9, null], mid: [-200, 10, 7, null] });
+  assert.deepEqual(c, { min: [100, 0, 5, null], max: [300, 40, 9, null], mid: [200, 10, 7, null] });
+});
+
+test("lines of the log", () => {
+  const line = (kind, data) => logLine({ seq: 1, t: 0, kind, data });
+  assert.deepEqual(line("mark", { text: "shudder" }), { word: "Mark", text: "shudder", level: "mark" });
+  assert.deepEqual(line("alarm", { state: "raised", level: "stop", say: "Oil hot." }), { word: "Alarm raised", text: "Oil hot.", level: "stop" });
+  assert.equal(line("alarm", { state: "cleared", level: "stop", say: "Oil hot." }).level, "note");
+  assert.equal(line("engagement", { from: "N", to: "D", duration_s: 0.612, engaged: true }).text, "N → D, 0.61 s");
+  assert.equal(line("engagement", { from: "N", to: "D", duration_s: null, engaged: false }).word, "Did not engage");
+  assert.equal(line("stale", { state: "stale", signals: ["a"], time_s: 5, since_s: 4.9 }), null);
+  assert.equal(line("stale", { state: "fresh", signals: ["a"], time_s: 5, since_s: 4.9 }), null, "an adapter's stumble");
+  assert.equal(line("stale", { state: "fresh", signals: ["a", "b"], time_s: 15, since_s: 5 }).word, "Missing for 10.0 s");
+  assert.equal(line("shift", {}), null, "shifts have a list of their own");
+});
+
+test("a shift in words and figures", () => {
+  assert.deepEqual(remarks({ settled: true }), []);
+  assert.deepEqual(remarks({ uncommanded: true, settled: false }), ["not asked for", "did not settle"]);
+  assert.deepEqual(shiftFigures({ duration_s: 0.4504, flare_rpm: null, pedal_percent: 34.4, load: "power-on" }), [["load", "power-on"], ["took", "0.450 s"], ["pedal", "34 %"]]);
+});
+
+test("losses in words", () => {
+  const bus = (lost) => ({ name: "b", device: "", text: false, passive: true, frames: 9, load: null, lost });
+  const recording = { state: "recording", bytes: 0, frames: 0, lost: 0, text: "" };
+  assert.equal(losses({ buses: [bus({})], recording }), "");
+  assert.equal(losses({ buses: [bus({ overrun: 3 }), bus({ overrun: 1, queue: 2 })], recording: { ...recording, lost: 1000 } }), "4 overrun, 2 queue, 1\u2009000 not written");
+});
