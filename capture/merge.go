@@ -94,7 +94,7 @@ type input struct {
 	words  Stamp // its losses and notes
 	ended  bool
 	err    error
-	space  chan struct{}
+	space  chan struct{}    // something changed for it while it waits to deliver
 	lost   map[uint8]uint64 // per channel, since the last batch given out
 }
 
@@ -147,7 +147,6 @@ func (m *merge) read(ctx context.Context, in *input) {
 		m.mu.Lock()
 		for !m.take(in, &b) {
 			m.mu.Unlock()
-			wake(m.changed)
 			select {
 			case <-in.space:
 			case <-ctx.Done():
@@ -157,6 +156,7 @@ func (m *merge) read(ctx context.Context, in *input) {
 		}
 		if err != nil {
 			in.ended = true
+			m.wakeInputs()
 			if !errors.Is(err, io.EOF) && ctx.Err() == nil {
 				in.fail(err)
 			}
@@ -185,6 +185,13 @@ func (in *input) fail(err error) {
 		Detail: "nothing is known of this source from here on"})
 }
 
+// wakeInputs lets all inputs that wait see whether it is their turn.
+func (m *merge) wakeInputs() {
+	for _, in := range m.inputs {
+		wake(in.space)
+	}
+}
+
 func wake(c chan struct{}) {
 	select {
 	case c <- struct{}{}:
@@ -204,6 +211,9 @@ func (m *merge) take(in *input, b *Batch) bool {
 			return false
 		}
 		room = n
+		if !in.joined {
+			m.wakeInputs()
+		}
 	}
 	m.join(in, b.Channels)
 	number := func(c uint8) uint8 {
@@ -354,7 +364,6 @@ func (m *merge) give(b *Batch) (some bool, wait time.Duration, err error) {
 			b.Losses = append(b.Losses, Loss{Time: in.newest, Channel: c, Reason: ReasonQueue, Count: in.lost[c], Detail: detail})
 		}
 		clear(in.lost)
-		wake(in.space)
 	}
 	some = len(b.Frames) > frames || len(b.Lines) > lines || len(b.Losses) > losses || len(b.Notes) > notes
 	if !some && ended {
@@ -424,6 +433,7 @@ func collect[T any](m *merge, out []T, held func(*input) (*[]T, Stamp), stamp fu
 	for i, in := range m.inputs {
 		if items, _ := held(in); heads[i] > 0 {
 			*items = append((*items)[:0], (*items)[heads[i]:]...)
+			wake(in.space)
 		}
 	}
 	return out

@@ -96,20 +96,22 @@ func TestReconnectClosedWhileUnplugged(t *testing.T) {
 }
 
 func TestReconnectClosedWhileOpening(t *testing.T) {
-	var second *script
-	var r Source
-	r = Reconnect(newScript("can", ErrUnplugged), func(context.Context) (Source, error) {
-		second = newScript("can", io.EOF)
-		return second, r.Close()
-	}, NewSessionClock())
-	if _, err := all(t, r); !errors.Is(err, os.ErrClosed) {
-		t.Errorf("got %v, want os.ErrClosed", err)
-	}
-	select {
-	case <-second.stop:
-	default:
-		t.Error("the source that came too late was left open")
-	}
+	synctest.Test(t, func(t *testing.T) {
+		var second *script
+		var r Source
+		r = Reconnect(newScript("can", ErrUnplugged), func(context.Context) (Source, error) {
+			second = newScript("can", io.EOF)
+			return second, r.Close()
+		}, NewSessionClock())
+		if _, err := all(t, r); !errors.Is(err, os.ErrClosed) {
+			t.Errorf("got %v, want os.ErrClosed", err)
+		}
+		select {
+		case <-second.stop:
+		default:
+			t.Error("the source that came too late was left open")
+		}
+	})
 }
 
 // TestMergeReconnect unplugs one of two: the other goes on meanwhile.

@@ -510,3 +510,34 @@ func TestVectorsHaveOpenSequence(t *testing.T) {
 		t.Errorf("%d vectors of kind slcan.open, want 2", n)
 	}
 }
+
+// BenchmarkSource is the whole way from a link to batches: reading, stamping,
+// decoding.
+func BenchmarkSource(b *testing.B) {
+	near, far := net.Pipe()
+	a := &adapter{link: far}
+	go a.run()
+	defer far.Close()
+	s, err := Open(b.Context(), near, Config{BitRate: 1_000_000, Hold: true}, capture.NewSessionClock())
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer s.Close()
+	const frames = 9000
+	text := traffic(frames, false)
+	var batch capture.Batch
+	n := 0
+	b.ReportAllocs()
+	for b.Loop() {
+		go far.Write(text)
+		for got := 0; got < frames; got += len(batch.Frames) {
+			batch.Reset()
+			if err := s.Next(b.Context(), &batch); err != nil {
+				b.Fatal(err)
+			}
+		}
+		n += frames
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(n), "ns/frame")
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "frames/s")
+}
