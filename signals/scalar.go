@@ -200,6 +200,9 @@ func readDuration(s string) (time.Duration, error) {
 	return time.Duration(math.Round(v * float64(step))), nil
 }
 
+// FormatDuration returns a time as the format writes it, such as "10 ms".
+func FormatDuration(d time.Duration) string { return writeDuration(d) }
+
 func writeDuration(d time.Duration) string {
 	for _, u := range []struct {
 		name string
