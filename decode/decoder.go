@@ -38,17 +38,19 @@ type channel struct {
 	numbers  map[uint32]int32 // of unknown, by identifier; bit 31 marks a 29-bit one
 	packets  j1939tp.Listener
 	answers  []answering
-	message  capture.Frame // one put together from packets
-	lines    *lineForm     // of an instrument; nil: not described
+	message  capture.Frame     // one put together from packets
+	lines    *lineForm         // of an instrument; nil: not described
+	told     map[string]string // what was last told about a unit's faults and refusals
 	count    ChannelCount
 }
 
 // The identifiers of a bus map to numbers: a frame of the plan from 0 up; from
-// answered up a unit that answers requests; the transport protocol of SAE J1939;
-// or below unresolved an entry of the channel's list of unknown ones.
+// answered up a unit that answers requests; active faults and the transport
+// protocol of SAE J1939; or below unresolved an entry of the channel's list of unknown ones.
 const (
 	unresolved = -1
 	answered   = 1 << 30
+	faults     = math.MaxInt32 - 1
 	transport  = math.MaxInt32
 )
 
@@ -102,7 +104,7 @@ func (p *Plan) NewDecoder() *Decoder {
 // be called again when the list has grown at its end.
 func (d *Decoder) Channels(list []capture.Channel) {
 	for _, c := range list[min(len(d.channels), len(list)):] {
-		ch := channel{numbers: make(map[uint32]int32), count: ChannelCount{Name: c.Name}}
+		ch := channel{numbers: make(map[uint32]int32), told: make(map[string]string), count: ChannelCount{Name: c.Name}}
 		if bus := busOf(d.plan.buses, c.Name); c.Kind == capture.CAN && bus >= 0 {
 			ch.route, ch.count.Bus = &d.plan.routes[bus], d.plan.buses[bus].Name
 		}
@@ -143,8 +145,13 @@ func (c *channel) resolve(id uint32, extended bool) int32 {
 		if i, ok := c.route.find(id, extended); ok {
 			return i
 		}
-		if pgn := j1939.ParseID(id).PGN; extended && c.route.long && (pgn == j1939tp.Management || pgn == j1939tp.Data) {
-			return transport
+		if extended && c.route.sae {
+			switch j1939.ParseID(id).PGN {
+			case j1939tp.Management, j1939tp.Data:
+				return transport
+			case j1939.DM1:
+				return faults
+			}
 		}
 		if list := c.route.answersFrom(id, extended); len(list) > 0 {
 			c.answers = append(c.answers, answering{answers: list})
@@ -200,6 +207,9 @@ func (d *Decoder) Frame(f *capture.Frame, out *Output) (watched bool) {
 		return d.decode(n, f, out)
 	case n == transport:
 		return d.packet(ch, f, out)
+	case n == faults:
+		d.active(ch, f.Time, uint8(f.ID), f.Data[:f.Len], out)
+		return false
 	}
 	return d.answer(ch, &ch.answers[n-answered], f, out)
 }
@@ -221,6 +231,9 @@ func (d *Decoder) packet(ch *channel, f *capture.Frame, out *Output) (watched bo
 		ch.message = capture.Frame{Time: f.Time, ID: id, Bus: f.Bus, Flags: capture.Extended, Len: uint8(min(len(m.Data), capture.MaxData))}
 		copy(ch.message.Data[:], m.Data)
 		return d.decode(n, &ch.message, out)
+	}
+	if m.PGN == j1939.DM1 {
+		d.active(ch, f.Time, m.Source, m.Data, out)
 	}
 	return false
 }

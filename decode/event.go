@@ -24,6 +24,8 @@ const (
 	KindAlarm      = "alarm"
 	KindMark       = "mark"
 	KindStale      = "stale"
+	KindFaults     = "faults"
+	KindRefused    = "refused"
 	KindLoss       = "loss"
 	KindNote       = "note"
 )

@@ -76,7 +76,8 @@ func TestAnswersToRequests(t *testing.T) {
 	// SAE J1979, from memory: 1A F8 is 1726 rpm, 7B is 83 °C.
 	b.want(b.send(0, 0x7E8, 4, 0x41, 0x0C, 0x1A, 0xF8), "engine=1726")
 	b.want(b.send(0, 0x7E9, 4, 0x41, 0x0C, 0, 0), "") // another unit answers as well: the first one counts
-	b.want(b.send(0, 0x7E8, 3, 0x7F, 0x01, 0x12), "")
+	b.want(b.send(0, 0x7E8, 3, 0x7F, 0x01, 0x12),
+		`{"time_s":0,"kind":"refused","channel":"powertrain","unit":"unit 1","service":"01","reason":"sub-function unknown","requests":["speed"]}`)
 	b.want(b.send(0, 0x7E8, 3, 0x41, 0x0C, 0x1A), "") // too short
 	b.want(b.send(0, 0x7E9, 0x10, 12, 0x62, 0x12, 0x34, 0x7B, 1, 2), "")
 	b.want(b.send(0, 0x7E9, 0x21, 3, 4, 5, 6, 7, 8, 0xAA), "oil=83 last=8")
@@ -190,4 +191,34 @@ func FuzzLine(f *testing.F) {
 			}
 		}
 	})
+}
+
+func TestFaultsAreToldWhenTheyChange(t *testing.T) {
+	b := newBench(t, &signals.File{Buses: named[signals.Bus]("powertrain", signals.Bus{}),
+		Frames: named[signals.Frame]("any", signals.Frame{PGN: ptr(uint32(61444))}),
+		Requests: named[signals.Request](
+			"stored", signals.Request{Service: signals.StoredFaults},
+			"gearbox", signals.Request{Service: signals.ReadFaults, Item: ptr(uint32(2)), To: ptr(uint32(0x7E1))},
+			"speed", signals.Request{Service: signals.CurrentData, Item: ptr(uint32(0x0C)), Signals: named[signals.Signal]("engine", signals.Signal{Start: at(1, 8), Bits: 16, Order: signals.Big})},
+			"road", signals.Request{Service: signals.CurrentData, Item: ptr(uint32(0x0D)), Signals: named[signals.Signal]("road_speed", signals.Signal{Start: at(1, 1), Bits: 8})},
+		)})
+	const from = `{"time_s":0,"kind":"faults","channel":"powertrain","unit":`
+	// SAE J1939-73, from memory: SPN 1208, FMI 3.
+	b.want(b.send(0, 0x18FECA03, 0x04, 0xFF, 0xB8, 0x04, 0x03, 0x0A, 0xFF, 0xFF), from+`"address 3","memory":"active","codes":["SPN 1208 FMI 3"],"lamps":["amber"]}`)
+	b.want(b.send(0, 0x18FECA03, 0x04, 0xFF, 0xB8, 0x04, 0x03, 0x0B, 0xFF, 0xFF), "") // the count alone
+	b.want(b.send(0, 0x18FECA03, 0x00, 0xFF, 0, 0, 0, 0, 0xFF, 0xFF), from+`"address 3","memory":"active","codes":[]}`)
+	// Two faults come in two packets.
+	b.want(b.send(0, 0x18ECFF03, 0x20, 10, 0, 2, 0xFF, 0xCA, 0xFE, 0), "")
+	b.want(b.send(0, 0x18EBFF03, 1, 0x40, 0xFF, 0xB1, 0, 3, 5, 0xB8), "")
+	b.want(b.send(0, 0x18EBFF03, 2, 4, 3, 10, 0xFF, 0xFF, 0xFF, 0xFF), from+`"address 3","memory":"active","codes":["SPN 177 FMI 3","SPN 1208 FMI 3"],"lamps":["malfunction"]}`)
+	// ISO 15031-6 and ISO 14229, from memory.
+	b.want(b.send(0, 0x7E8, 4, 0x43, 1, 0x07, 0x41), from+`"unit 1","memory":"stored","codes":["P0741"]}`)
+	b.want(b.send(0, 0x7E8, 4, 0x43, 1, 0x07, 0x41), "")
+	b.want(b.send(0, 0x7E9, 7, 0x59, 2, 0xFF, 0x07, 0x41, 0x1C, 0x09), from+`"unit 2","memory":"by status","codes":["P0741-1C (failed now, confirmed)"]}`)
+	const refused = `{"time_s":0,"kind":"refused","channel":"powertrain","unit":"unit 1","service":"01","reason":`
+	b.want(b.send(0, 0x7E8, 3, 0x7F, 0x01, 0x78), "") // later
+	b.want(b.send(0, 0x7E8, 3, 0x7F, 0x01, 0x11), refused+`"service unknown","requests":["speed","road"]}`)
+	b.want(b.send(0, 0x7E8, 3, 0x7F, 0x01, 0x11), "")
+	// Somebody asked for two parameters at once.
+	b.want(b.send(0, 0x7E8, 6, 0x41, 0x0C, 0x1A, 0xF8, 0x0D, 0x50), "engine=6904 road_speed=80")
 }

@@ -184,8 +184,7 @@ type route struct {
 	extended map[uint32]int32
 	group    map[groupKey]int32
 	answers  []answer
-	sae      bool // some frames are parameter groups of SAE J1939
-	long     bool // some are longer than a frame: the transport protocol has to be listened to
+	sae      bool // SAE J1939 is spoken: some frames are parameter groups
 }
 
 // groupKey is a parameter group with the addresses that the file gives; anyone
@@ -297,7 +296,6 @@ func (p *Plan) addFrame(f *signals.File, e *signals.Entry[signals.Frame]) error 
 		}
 	}
 	r.sae = r.sae || def.J1939()
-	r.long = r.long || def.J1939() && fr.need > 8
 	p.append(fr)
 	return nil
 }

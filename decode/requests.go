@@ -4,6 +4,7 @@ import (
 	"bytes"
 
 	"gearwitness/capture"
+	"gearwitness/decode/diagnosis"
 	"gearwitness/decode/isotp"
 	"gearwitness/signals"
 )
@@ -66,9 +67,25 @@ func (d *Decoder) answer(ch *channel, from *answering, f *capture.Frame, out *Ou
 	if len(message) == 0 {
 		return false
 	}
+	unit := diagnosis.AddressOf(f.ID, f.Flags&capture.Extended != 0).Unit
+	if r, refused := diagnosis.Refused(message); refused {
+		d.refused(ch, f.Time, unit, r, from.answers, out)
+		return false
+	}
+	if memory, _, list, ok := diagnosis.Faults(message); ok {
+		d.remembered(ch, f.Time, unit, memory, list, out)
+		return false
+	}
+	// Somebody may have asked for several parameters at once.
+	records, several := diagnosis.Records(message)
 	for i := range from.answers {
 		a := &from.answers[i]
 		data, ok := bytes.CutPrefix(message, a.echo)
+		for _, r := range records {
+			if several && a.echo[0] == message[0] && a.echo[1] == r.Item {
+				data, ok = r.Data, true
+			}
+		}
 		if !ok {
 			continue
 		}
