@@ -169,11 +169,13 @@ func checkDeclaration(data []byte) string {
 
 var declaration = regexp.MustCompile(`^BagIt-Version: ([0-9]{1,9}\.[0-9]{1,9})\r?\nTag-File-Character-Encoding: UTF-8(?:\r?\n)?$`)
 
-// meter counts bytes for a progress bar and notices the end of a context.
+// meter copies bytes, counts them for a progress bar and notices the end of a
+// context.
 type meter struct {
 	ctx         context.Context
 	done, total int64
 	show        func(done, total int64)
+	buf         []byte
 }
 
 func (m *meter) add(n int64) error {
@@ -200,13 +202,15 @@ func digest(fsys FS, path string, m *meter) (int64, string, error) {
 }
 
 func copyMetered(w io.Writer, r io.Reader, m *meter) (int64, error) {
-	buf := make([]byte, 256<<10)
+	if m.buf == nil {
+		m.buf = make([]byte, 256<<10)
+	}
 	var total int64
 	for {
-		n, err := r.Read(buf)
+		n, err := r.Read(m.buf)
 		if n > 0 {
 			total += int64(n)
-			if _, err := w.Write(buf[:n]); err != nil {
+			if _, err := w.Write(m.buf[:n]); err != nil {
 				return total, err
 			}
 			if err := m.add(int64(n)); err != nil {

@@ -40,6 +40,7 @@ func recordUntilKilled(args []string) {
 // what is left can be read, sealed and verified. GEARWITNESS_CRASHES sets how
 // many times; a full run takes 200.
 func TestKilledWhileRecording(t *testing.T) {
+	t.Parallel()
 	times := 8
 	if s := os.Getenv("GEARWITNESS_CRASHES"); s != "" {
 		var err error

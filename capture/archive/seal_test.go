@@ -20,6 +20,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/hiddeco/sshsig"
 	"golang.org/x/crypto/ssh"
 
 	"gearwitness/capture/testneed"
@@ -429,7 +430,7 @@ func TestVerifySeesEveryFlippedByte(t *testing.T) {
 			}
 			for i := range n.data {
 				n.data[i] ^= 0x10
-				if v, _ := verified(t, dir, o); v.Holds() && !equalSignature(path, n.data) {
+				if v, _ := verified(t, dir, o); v.Holds() && !(strings.HasSuffix(path, sigName) && saysTheSame(n.data, i)) {
 					t.Errorf("%s: byte %d flipped and not seen", path, i)
 				}
 				n.data[i] ^= 0x10
@@ -438,10 +439,17 @@ func TestVerifySeesEveryFlippedByte(t *testing.T) {
 	})
 }
 
-// equalSignature allows for the armour of a signature, in which a change may
-// leave what it says as it was: PEM headers, line ends.
-func equalSignature(path string, data []byte) bool {
-	return strings.HasSuffix(path, sigName) && bytes.Contains(data, []byte("SSH SIGNATURE"))
+// saysTheSame tells whether a signature with a flipped byte in its armour still
+// holds the same bytes.
+func saysTheSame(data []byte, flipped int) bool {
+	now, err := sshsig.Unarmor(data)
+	if err != nil {
+		return false
+	}
+	data = bytes.Clone(data)
+	data[flipped] ^= 0x10
+	was, err := sshsig.Unarmor(data)
+	return err == nil && bytes.Equal(now.Marshal(), was.Marshal())
 }
 
 func TestSealRefusals(t *testing.T) {

@@ -289,7 +289,7 @@ func (v *verifier) changed(name string, size int64) error {
 	for _, s := range was {
 		end = max(end, s.offset+s.size)
 		h := sha256.New()
-		got, err := copyMetered(h, io.NewSectionReader(f, s.offset, s.size), &meter{ctx: v.m.ctx})
+		got, err := copyMetered(h, io.NewSectionReader(f, s.offset, s.size), &meter{ctx: v.m.ctx, buf: v.m.buf})
 		if err != nil {
 			return fmt.Errorf("%s: %w", name, err)
 		}

@@ -1,8 +1,3 @@
-//go:build pcapgo
-
-// gopacket/pcapgo (BSD) as an independent reader and writer of good files. It
-// needs golang.org/x/net beside the modules of go.mod, hence the tag.
-
 package pcapng
 
 import (
@@ -21,6 +16,7 @@ import (
 
 var mixed = pcapgo.NgReaderOptions{WantMixedLinkType: true}
 
+// gopacket/pcapgo (BSD) as an independent reader and writer of good files.
 func TestPcapgoReadsOurs(t *testing.T) {
 	want := mixture()
 	r, err := pcapgo.NewNgReader(bytes.NewReader(encode(want)), mixed)

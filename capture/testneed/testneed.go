@@ -17,7 +17,7 @@ func Tool(t testing.TB, name string) string {
 	t.Helper()
 	path, err := exec.LookPath(name)
 	if err != nil {
-		skip(t, "needs the program "+name+", which is not installed here")
+		Skip(t, "needs the program "+name+", which is not installed here")
 	}
 	return path
 }
@@ -28,7 +28,7 @@ func File(t testing.TB, rel string) string {
 	t.Helper()
 	path := filepath.Join(Root(t), filepath.FromSlash(rel))
 	if _, err := os.Stat(path); err != nil {
-		skip(t, "needs the file "+rel+" (from the project's root), which is not here")
+		Skip(t, "needs the file "+rel+" (from the project's root), which is not here")
 	}
 	return path
 }
@@ -52,7 +52,9 @@ func Root(t testing.TB) string {
 	}
 }
 
-func skip(t testing.TB, why string) {
+// Skip is for anything else that a test needs and the machine has not: why
+// says what.
+func Skip(t testing.TB, why string) {
 	t.Helper()
 	if os.Getenv("GEARWITNESS_NO_SKIP") == "1" {
 		t.Fatal(why + " (and GEARWITNESS_NO_SKIP=1 forbids skipping)")
