@@ -9,8 +9,10 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
+	"gearwitness/capture/lines"
 	"gearwitness/capture/pcapng"
 	"gearwitness/capture/slcan"
+	"gearwitness/capture/socketcan"
 	"gearwitness/decode/van"
 	"gearwitness/signals"
 )
@@ -27,6 +29,20 @@ func (o opening) open(ctx context.Context, u capture.URL) (capture.Source, error
 	switch u.Scheme {
 	case "slcan":
 		return o.openAdapter(ctx, u)
+	case "socketcan":
+		return o.openInterface(ctx, u)
+	case "lines":
+		baud, err := u.Int("baud", 0, 1)
+		if err != nil {
+			return nil, usageError{err}
+		}
+		name := u.Name
+		if name == "" {
+			name = filepath.Base(u.Path)
+		}
+		return o.lasting(ctx, func(context.Context) (capture.Source, error) {
+			return lines.Dial(u.Path, lines.Config{Baud: baud, Midway: true, Channel: capture.Channel{Name: name, Device: u.Path}}, o.clock)
+		})
 	case "capture":
 		return openRecording(u.Path)
 	case "van":
@@ -64,13 +80,45 @@ func (o opening) openAdapter(ctx context.Context, u capture.URL) (capture.Source
 	if err != nil {
 		return nil, usageError{err}
 	}
-	return slcan.Dial(ctx, u.Path, slcan.Config{
+	config := slcan.Config{
 		BitRate:       rate,
 		Baud:          baud,
 		AdapterStamps: stamps == "adapter",
 		Status:        status,
 		Channel:       capture.Channel{Name: name, Device: u.Path},
-	}, o.clock)
+	}
+	return o.lasting(ctx, func(ctx context.Context) (capture.Source, error) {
+		return slcan.Dial(ctx, u.Path, config, o.clock)
+	})
+}
+
+func (o opening) openInterface(ctx context.Context, u capture.URL) (capture.Source, error) {
+	name := o.busName(u)
+	rate, err := u.BitRate("bitrate", o.bitRate(name))
+	if err != nil {
+		return nil, usageError{err}
+	}
+	stamps, err := u.Choice("stamps", "host", "adapter")
+	if err != nil {
+		return nil, usageError{err}
+	}
+	config := socketcan.Config{
+		BitRate:       rate,
+		AdapterStamps: stamps == "adapter",
+		Channel:       capture.Channel{Name: name, Device: u.Path},
+	}
+	return o.lasting(ctx, func(context.Context) (capture.Source, error) {
+		return socketcan.Open(u.Path, config, o.clock)
+	})
+}
+
+// lasting opens a device that is opened again should it be unplugged.
+func (o opening) lasting(ctx context.Context, open func(context.Context) (capture.Source, error)) (capture.Source, error) {
+	s, err := open(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return capture.Reconnect(s, open, o.clock), nil
 }
 
 // busName is what the user calls the bus behind a source: the name given, the
