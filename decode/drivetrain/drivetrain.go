@@ -70,6 +70,8 @@ type Analyzer struct {
 	shift     shifting
 	engage    engaging
 	converter converting
+	evidence  evidence
+	switches  switches
 }
 
 // New resolves the roles of the vehicle file against the table and appends the
@@ -101,6 +103,7 @@ func New(f *signals.File, t *decode.Table) (*Analyzer, error) {
 		a.delay = max(a.delay, a.channels[a.engine].period*5/2)
 	}
 	a.delay = min(a.delay, maxDelay)
+	a.switches = newSwitches(f, t, m, a.channel)
 	for i := range a.channels {
 		c := &a.channels[i]
 		c.ring = series.NewRing(2*a.delay + max(c.gap, c.age))
@@ -110,6 +113,7 @@ func New(f *signals.File, t *decode.Table) (*Analyzer, error) {
 		a.matcher = newMatcher(m)
 		a.watch = newWatch(m)
 		a.past = newHistory()
+		a.evidence = newEvidence(m)
 		a.shift.from, a.shift.pending.to, a.shift.never, a.shift.command = notKnown, notKnown, notKnown, notKnown
 		a.converter.limit = f.Transmission.Limits.ConverterLockedRPM
 		if a.converter.limit == 0 {
@@ -186,6 +190,7 @@ func (a *Analyzer) Finish(now capture.Stamp, out *decode.Output) {
 		a.out.release(a, out)
 		a.finishShift(out)
 		a.finishEngagement(out)
+		a.emitSuspects(a.now.at, out)
 	}
 	a.started = false
 }
@@ -213,6 +218,8 @@ func (a *Analyzer) tick(horizon capture.Stamp, out *decode.Output) {
 		a.stepShift(out)
 		a.stepEngagement(out)
 		a.stepConverter(out)
+		a.evidence.observe(a, out)
+		a.evidence.lookAtSensors(a, out)
 	}
 	a.out.oil(a, at, out)
 }

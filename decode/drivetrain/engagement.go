@@ -73,8 +73,8 @@ func (a *Analyzer) stepEngagement(out *decode.Output) {
 	// Where the vehicle has begun to creep, the input no longer falls to 0 but to
 	// what the output asks of it.
 	end := 0.0
-	if g := a.firstGear(e.to == leverR); g != nil && known(n.out) {
-		end = math.Abs(g.ratio * n.out)
+	if g := a.firstGear(e.to == leverR); g >= 0 && known(n.out) {
+		end = math.Abs(a.model.gears[g].ratio * n.out)
 	}
 	q := (e.before - n.in) / max(e.before-end, 1)
 	switch {
@@ -92,13 +92,13 @@ func (a *Analyzer) stepEngagement(out *decode.Output) {
 	e.lastAt, e.lastQ = n.at, q
 }
 
-// firstGear is the gear a vehicle starts in: the one with the largest ratio.
-func (a *Analyzer) firstGear(reverse bool) *gear {
-	var first *gear
-	for i := range a.model.gears {
-		g := &a.model.gears[i]
-		if g.reverse == reverse && (first == nil || math.Abs(g.ratio) > math.Abs(first.ratio)) {
-			first = g
+// firstGear is the gear a vehicle starts in: the one with the largest ratio;
+// notKnown where there is none.
+func (a *Analyzer) firstGear(reverse bool) int {
+	first, gears := notKnown, a.model.gears
+	for i := range gears {
+		if gears[i].reverse == reverse && (first < 0 || math.Abs(gears[i].ratio) > math.Abs(gears[first].ratio)) {
+			first = i
 		}
 	}
 	return first
@@ -107,6 +107,7 @@ func (a *Analyzer) firstGear(reverse bool) *gear {
 func (a *Analyzer) emitEngagement(end capture.Stamp, done bool, out *decode.Output) {
 	e := &a.engage
 	ev := EngagementEvent{From: leverNames[e.from], To: leverNames[e.to], Start: seconds(e.start), InputSpeed: math.Round(e.before*10) / 10, Engaged: done, OilTemperature: figure(e.oil), Pedal: figure(e.pedal)}
+	a.evidence.engagement(a.firstGear(e.to == leverR), float64(end-e.start)/1e9, done)
 	at := max(end, e.start)
 	if done {
 		ev.End, ev.Duration = seconds(end), seconds(end-e.start)

@@ -29,6 +29,7 @@ type model struct {
 	sensors  []sensor
 	gears    []gear
 	elements []string
+	oneWay   []bool // by element
 
 	input, output int // positions in sensors, -1 where not measured
 
@@ -59,6 +60,7 @@ type gear struct {
 	spread  float64   // doubt from the sensors' steps: two standard deviations of the input speed [rpm]
 	carries []int     // elements
 	mask    uint64    // the same
+	alike   uint64    // sensors whose error looks the same as slip of a carrying element
 	torque  []float64 // by element: torque on its first shaft per unit of input torque; NaN undetermined
 }
 
@@ -196,11 +198,15 @@ func newModel(f *signals.File, t *decode.Table, channel func(string) int) (*mode
 	}
 	for _, e := range m.train.Elements {
 		m.elements = append(m.elements, e.Name)
+		m.oneWay = append(m.oneWay, e.Kind == geartrain.OneWay)
 	}
 	m.doubt()
 	m.open = make([]*geartrain.Estimator, 1<<len(m.sensors))
 	m.held = make(map[heldKey]*geartrain.Estimator)
 	m.speeds = make([]float64, len(m.train.Shafts))
+	for i := range m.gears {
+		m.gears[i].alike = m.alikeIn(&m.gears[i])
+	}
 	return m, nil
 }
 
@@ -346,6 +352,23 @@ func (m *model) newEstimator(elements, set uint64) *geartrain.Estimator {
 		return nil // such as a tie-up of these elements: nothing follows
 	}
 	return est
+}
+
+// alikeIn finds the sensors that cannot be told from an element in a gear: with
+// the sensor left out, the others would not see that element slip.
+func (m *model) alikeIn(g *gear) (alike uint64) {
+	all := uint64(1)<<len(m.sensors) - 1
+	for s := range m.sensors {
+		others := all &^ (1 << s)
+		whole := m.estimator(g.mask, others)
+		for _, e := range g.carries {
+			without := m.estimator(g.mask&^(1<<e), others)
+			if whole == nil || without == nil || without.Spare() >= whole.Spare() {
+				alike |= 1 << s
+			}
+		}
+	}
+	return alike
 }
 
 // pick writes the readings of a set of sensors one after the other into to.

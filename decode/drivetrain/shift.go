@@ -58,6 +58,9 @@ type ShiftEvent struct {
 	// Settled is false where the new gear was left again before it had been
 	// reached for good.
 	Settled bool `json:"settled"`
+	// Held is false where the ratio reached that of the new gear and went on,
+	// because its elements do not carry.
+	Held bool `json:"held"`
 	// Bridged: a shaft-speed sensor was missing; the input or output speed follows
 	// from the elements that both gears share.
 	Bridged        bool     `json:"bridged,omitempty"`
@@ -155,7 +158,7 @@ func (a *Analyzer) passing(out *decode.Output) {
 	}
 	s.pending.from, s.pending.to, s.pending.at, s.pending.reached = s.from, n.command, n.at, s.passed
 	s.from, s.fromAt, s.fromSeen, s.passed = n.command, n.at, n.at, 0
-	a.emitShift(false, out)
+	a.emitShift(false, false, out)
 }
 
 // stepShift follows one tick.
@@ -180,9 +183,9 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 		left := n.gear != s.pending.to && n.gear != notKnown && n.gear != between
 		switch {
 		case s.pending.reached != 0 && n.at-s.pending.reached >= staysFor+trendWindow:
-			a.emitShift(true, out)
+			a.emitShift(true, true, out)
 		case left, n.at-s.pending.at > longestWait:
-			a.emitShift(s.pending.reached != 0, out)
+			a.emitShift(s.pending.reached != 0, true, out)
 		}
 	}
 	a.passing(out)
@@ -190,7 +193,7 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 	case n.engaged:
 		if s.from >= 0 && s.from != n.gear {
 			if s.pending.to >= 0 {
-				a.emitShift(s.pending.reached != 0, out)
+				a.emitShift(s.pending.reached != 0, true, out)
 			}
 			from := s.from
 			if a.matcher.bridged && n.gear-from != 1 && from-n.gear != 1 && n.at-s.fromSeen > longestBlind {
@@ -255,7 +258,7 @@ func (a *Analyzer) ratioPhase(from, to int) span {
 	shallow := false // all that fell short of the end so far was within the sensors' steps
 	for i := 0; ; i++ {
 		n := a.past.back(i)
-		if n == nil || n.gear == standing || n.gear == neutral {
+		if n == nil || n.gear == standing || n.gear == neutral || n.at < a.shift.last.at && a.shift.last.at != 0 {
 			return sp
 		}
 		p := a.progress(n, from, to)
@@ -307,7 +310,7 @@ func (a *Analyzer) startOnly(from, to, i int, sp span) span {
 	nextP := unknown
 	for ; ; i++ {
 		n := a.past.back(i)
-		if n == nil || n.gear == standing || n.gear == neutral {
+		if n == nil || n.gear == standing || n.gear == neutral || n.at < a.shift.last.at && a.shift.last.at != 0 {
 			return sp
 		}
 		p := a.progress(n, from, to)
@@ -324,12 +327,12 @@ func (a *Analyzer) startOnly(from, to, i int, sp span) span {
 }
 
 // emitShift closes the pending shift.
-func (a *Analyzer) emitShift(settled bool, out *decode.Output) {
+func (a *Analyzer) emitShift(settled, held bool, out *decode.Output) {
 	s, m := &a.shift, a.model
 	from, to := s.pending.from, s.pending.to
 	s.pending.to = notKnown
 	sp := a.ratioPhase(from, to)
-	e := ShiftEvent{From: m.gears[from].name, To: m.gears[to].name, Settled: settled && sp.endKnown, Bridged: sp.bridged, Direction: "up"}
+	e := ShiftEvent{From: m.gears[from].name, To: m.gears[to].name, Settled: settled && sp.endKnown, Held: held, Bridged: sp.bridged, Direction: "up"}
 	if math.Abs(m.gears[to].ratio) > math.Abs(m.gears[from].ratio) {
 		e.Direction = "down"
 	}
@@ -364,6 +367,7 @@ func (a *Analyzer) emitShift(settled bool, out *decode.Output) {
 		e.InputSpeed = figure(first.in)
 		e.Load = load(first, e.Direction)
 	}
+	a.evidence.shift(&e, from, to, sp, held)
 	out.Events = append(out.Events, decode.Event{Time: at, Kind: decode.KindShift, Fields: e})
 }
 
@@ -455,7 +459,7 @@ func (s *shifting) fromAtBefore(sp span) capture.Stamp {
 func (a *Analyzer) finishShift(out *decode.Output) {
 	s := &a.shift
 	if s.pending.to >= 0 {
-		a.emitShift(s.pending.reached != 0, out)
+		a.emitShift(s.pending.reached != 0, true, out)
 	}
 	n := a.past.back(0)
 	if n == nil || s.from < 0 || n.engaged || n.gear != between || n.at-s.fromSeen < settle {

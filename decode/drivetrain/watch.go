@@ -12,10 +12,17 @@ import (
 // shaft must turn, and which are silent. A reading that cannot be true is left
 // out, so that it makes neither a gear nor a slip.
 type watch struct {
-	dead  uint64          // sensors left out although they send
-	doubt [maxSensors]int // ticks in which a reading of 0 is the only thing that stands against a gear
-	state [maxSensors]sensorState
-	heard [maxSensors]capture.Stamp // last tick with a reading
+	dead   uint64          // sensors left out although they send
+	guess  uint64          // of them: because another explanation is less likely, not because it is excluded
+	proven uint64          // guesses that the sensor itself has just proved right
+	doubt  [maxSensors]int // ticks in which a reading of 0 is the only thing that stands against a gear
+	state  [maxSensors]sensorState
+	heard  [maxSensors]capture.Stamp // last tick with a reading
+
+	zeros  [maxSensors]int     // how often a sensor read 0 while its shaft turned
+	silent [maxSensors]int     // how often it had no value while others had
+	wrong  uint64              // sensors whose readings are too low or too high by one part
+	factor [maxSensors]float64 // what they read over what they should
 
 	roadFactor float64 // output rpm per km/h, NaN until learned
 }
@@ -47,6 +54,8 @@ type SensorEvent struct {
 	Finding string `json:"finding"` // "reads 0 while its shaft turns", "no value", "counts again"
 	// Bridged tells that the gear could be told without it.
 	Bridged bool `json:"bridged"`
+	// Percent is by how much it reads wrong.
+	Percent *float64 `json:"percent,omitempty"`
 	// Gear is the gear the other sensors show.
 	Gear string `json:"gear,omitempty"`
 }
@@ -63,7 +72,15 @@ func (w *watch) leaveOut(a *Analyzer) {
 		}
 		if bit := uint64(1) << s; w.dead&bit != 0 && n.have&bit != 0 && math.Abs(n.readings[s]) >= zeroRPM {
 			w.dead &^= bit
+			if w.guess&bit != 0 && math.Abs(n.readings[s]) >= mustTurnRPM {
+				w.proven |= bit // no shaft starts from 0 at once
+			}
 		}
+	}
+	w.guess &= w.dead
+	for set := w.wrong & n.have; set != 0; set &= set - 1 {
+		s := bits.TrailingZeros64(set)
+		n.readings[s] /= w.factor[s]
 	}
 	n.have &^= w.dead
 	w.fromStandstill(a)
@@ -83,9 +100,12 @@ func (w *watch) fromStandstill(a *Analyzer) {
 			continue
 		}
 		others := n.have &^ (1 << s)
+		if g.alike>>s&1 != 0 {
+			continue // or a carrying element slips
+		}
 		score, in := m.fit(g, &n.readings, others, nil)
 		if limit := bridgeRPM + g.spread; score*g.allowed(in) <= limit && math.Abs(in) > 2*limit && math.Abs(g.speed[s]*in) > limit {
-			w.dead |= 1 << s
+			w.dead, w.guess = w.dead|1<<s, w.guess|1<<s
 			n.have = others
 			return
 		}
@@ -117,7 +137,7 @@ func (w *watch) duringShift(a *Analyzer) {
 		est.Slips(pick(n.have, &n.readings, &buf), slips[:len(m.elements)])
 		for set := shared; set != 0; set &= set - 1 {
 			if e := bits.TrailingZeros64(set); math.Abs(slips[e]) > bridgeRPM+m.gears[from].spread {
-				w.dead |= 1 << s
+				w.dead, w.guess = w.dead|1<<s, w.guess|1<<s
 				n.have &^= 1 << s
 				return
 			}
@@ -138,12 +158,21 @@ func (w *watch) check(a *Analyzer, out *decode.Output) {
 	for s := range m.sensors {
 		c := &a.channels[m.sensors[s].channel]
 		bit := uint64(1) << s
+		if w.proven&bit != 0 {
+			w.proven &^= bit
+			w.zeros[s]++
+			out.Events = append(out.Events, decode.Event{Time: n.at, Kind: KindSensor, Fields: SensorEvent{
+				Signal: m.sensors[s].name, Finding: "read 0 until now while its shaft turned", Bridged: true,
+			}})
+		}
 		have := n.sent&bit != 0
 		switch {
 		case c.lost:
 			w.judgeZero(a, s, c)
 		case have && w.dead&bit == 0 && math.Abs(n.readings[s]) < zeroRPM && !n.engaged:
 			w.suspectZero(a, s)
+		case w.guess&bit != 0 && n.engaged:
+			w.confirm(a, s)
 		default:
 			w.doubt[s] = 0
 		}
@@ -154,7 +183,7 @@ func (w *watch) check(a *Analyzer, out *decode.Output) {
 		}
 		state := sensorSound
 		switch {
-		case c.lost || w.dead&bit != 0:
+		case c.lost || w.dead&^w.guess&bit != 0:
 			state = sensorZero
 		case !have && (w.state[s] == sensorSilent || n.at-w.heard[s] >= silentAfter):
 			state = sensorSilent
@@ -165,6 +194,12 @@ func (w *watch) check(a *Analyzer, out *decode.Output) {
 			continue
 		}
 		w.state[s] = state
+		switch {
+		case state == sensorZero:
+			w.zeros[s]++
+		case state == sensorSilent && n.sent != 0:
+			w.silent[s]++
+		}
 		e := SensorEvent{Signal: m.sensors[s].name, Finding: [...]string{"counts again", "reads 0 while its shaft turns", "no value"}[state], Bridged: n.engaged && k.bridged}
 		if n.engaged {
 			e.Gear = m.gears[n.gear].name
@@ -203,6 +238,19 @@ func (w *watch) judgeZero(a *Analyzer, s int, c *channel) {
 	}
 }
 
+// confirm turns a guess into a finding once the others have shown a gear long
+// enough in which the shaft turns and no slip explains the 0.
+func (w *watch) confirm(a *Analyzer, s int) {
+	g := &a.model.gears[a.now.gear]
+	if _, in := a.model.fit(g, &a.now.readings, a.now.have, nil); g.alike>>s&1 != 0 || !(math.Abs(g.speed[s]*in) >= mustTurnRPM) {
+		return
+	}
+	if w.doubt[s]++; w.doubt[s] >= doubtTicks {
+		w.doubt[s] = 0
+		w.guess &^= 1 << s
+	}
+}
+
 // suspectZero counts how long leaving out a sensor that reads 0 would show a
 // gear in which its shaft turns; long enough, and the sensor is left out. It
 // finds a sensor that was dead from the beginning.
@@ -221,7 +269,10 @@ func (w *watch) suspectZero(a *Analyzer, s int) {
 	fits := 0
 	for g := range m.gears {
 		c := m.gears[g].speed[s]
-		if !known(c) || c == 0 || !k.possible(n, m, g) {
+		if n.command >= 0 && (g != n.command || m.gears[n.command].speed[s] == 0) {
+			continue // the gear asked for explains the 0, or an element of it that slips
+		}
+		if !known(c) || c == 0 || !k.possible(n, m, g) || m.gears[g].alike>>s&1 != 0 && !moving {
 			continue
 		}
 		if score, in := m.fit(&m.gears[g], &n.readings, have, nil); score <= 1 && math.Abs(c*in) >= turningRPM && in >= 2*mustTurnRPM {

@@ -1,0 +1,526 @@
+package drivetrain
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"math/bits"
+	"slices"
+	"strings"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+)
+
+// Suspect is what a drive says about one part: an element of the gearbox, a
+// sensor, a pressure switch. Verdicts are never more certain than the evidence:
+// what has not been tried is undecided.
+type Suspect struct {
+	Element string   `json:"element"` // name of the element or of the signal
+	Part    string   `json:"part"`    // "element", "sensor", "switch", "supply"
+	Score   float64  `json:"score"`   // 0 nothing against it .. 1
+	Verdict string   `json:"verdict"` // "suspect", "cleared" or "undecided"
+	Reasons []string `json:"reasons"` // plain sentences, the strongest first
+}
+
+// KindSuspect is the event, at the end of a drive, of the verdict on one part.
+const KindSuspect = "suspect"
+
+// Verdicts.
+const (
+	VerdictSuspect   = "suspect"
+	VerdictCleared   = "cleared"
+	VerdictUndecided = "undecided"
+)
+
+// Limits of the evidence; common practice, no source.
+const (
+	flareSeenRPM    = 10   // above what sensors and control make of a sound shift
+	bindSeenMPS2    = 0.35 // dip of acceleration below both levels
+	lateSeconds     = 0.12 // more than the usual delay between command and ratio phase
+	slipSeenTicks   = 30   // 0.3 s
+	heldTicks       = 300  // 3 s of carrying under drive without slip
+	engageLate      = 1.5  // s
+	agreeing        = 0.6  // part of the shifts that must show it
+	supplyElements  = 2    // so many elements that slip have their supply in common
+	lessUsual       = 0.75
+	nearBest        = 0.9
+	foremostTimes   = 4
+	commonTicks     = 100 // 1 s of slip alone, in each of the elements that share a supply
+	fewestShifts    = 2
+	clearingShifts  = 2
+	strongestReason = 6
+)
+
+// Suspects weighs the evidence so far: elements first by score, then in the
+// file's order.
+func (a *Analyzer) Suspects() []Suspect {
+	if a.model == nil {
+		return nil
+	}
+	var out []Suspect
+	slipping := 0
+	if a.model.train != nil {
+		w := weigh(a)
+		for e := range a.model.elements {
+			s := w.element(e)
+			if w.inCommon(e) {
+				slipping++
+			}
+			out = append(out, s)
+		}
+		if slipping >= supplyElements {
+			out = w.supply(out)
+		} else {
+			w.foremost(out)
+		}
+	}
+	out = append(out, a.sensorSuspects()...)
+	out = append(out, a.switchSuspects()...)
+	slices.SortStableFunc(out, func(x, y Suspect) int { return cmp.Compare(y.Score, x.Score) })
+	return out
+}
+
+// emitSuspects writes the verdicts as events at the end of a drive.
+func (a *Analyzer) emitSuspects(at capture.Stamp, out *decode.Output) {
+	for _, s := range a.Suspects() {
+		out.Events = append(out.Events, decode.Event{Time: at, Kind: KindSuspect, Fields: s})
+	}
+}
+
+// weighing is the evidence of a drive under review.
+type weighing struct {
+	a *Analyzer
+	m *model
+	v *evidence
+
+	usualDelay float64 // s, NaN where no command is broadcast
+	flares     tally
+	drags      tally
+}
+
+// tally is one kind of trouble in shifts, held against applied and released
+// elements.
+type tally struct {
+	bad int
+	// A flare is usually an element that comes late, an overlap one that lets go
+	// late; the reverse is the less usual explanation of the same shift.
+	applyPrior, releasePrior float64
+	applied                  []trial
+	released                 []trial
+}
+
+// trial is in how many of its shifts an element showed a trouble.
+type trial struct{ hits, of int }
+
+// weight is how well this element alone explains the trouble: the part of its
+// own shifts that show it times the part of all such shifts that are its own.
+func (t trial) weight(all int) float64 {
+	if t.of == 0 || all == 0 {
+		return 0
+	}
+	return float64(t.hits) / float64(t.of) * float64(t.hits) / float64(all)
+}
+
+func weigh(a *Analyzer) *weighing {
+	w := &weighing{a: a, m: a.model, v: &a.evidence, usualDelay: unknown}
+	var delays []float64
+	for _, s := range w.v.shifts {
+		if known(s.delay) {
+			delays = append(delays, s.delay)
+		}
+	}
+	if len(delays) >= 4 {
+		slices.Sort(delays)
+		w.usualDelay = delays[len(delays)/2]
+	}
+	n := len(w.m.elements)
+	w.flares = tally{applied: make([]trial, n), released: make([]trial, n), applyPrior: 1, releasePrior: lessUsual}
+	w.drags = tally{applied: make([]trial, n), released: make([]trial, n), applyPrior: lessUsual, releasePrior: 1}
+	var slipping uint64
+	for e := range n {
+		if w.slips(e) {
+			slipping |= 1 << e
+		}
+	}
+	for i := range w.v.shifts {
+		s := &w.v.shifts[i]
+		if !s.known || s.slippedBefore || !s.held || (w.m.gears[s.from].mask|w.m.gears[s.to].mask)&slipping != 0 {
+			continue // an element that slips tells of itself, and disturbs the others
+		}
+		applied := w.m.gears[s.to].mask &^ w.m.gears[s.from].mask
+		released := w.m.gears[s.from].mask &^ w.m.gears[s.to].mask
+		if s.up && s.powerOn && !w.onlyOneWays(released) {
+			w.flares.add(s.flare >= flareSeenRPM, applied, released)
+		}
+		late := known(s.delay) && s.delay > w.usualDelay+lateSeconds
+		if !w.onlyOneWays(released) {
+			w.drags.add((s.bindUp >= bindSeenMPS2 || late) && s.flare < flareSeenRPM, applied, released)
+		}
+	}
+	return w
+}
+
+// onlyOneWays tells that nothing but one-way clutches lets go: they do so by
+// themselves, neither early nor late.
+func (w *weighing) onlyOneWays(released uint64) bool {
+	for set := released; set != 0; set &= set - 1 {
+		if !w.m.oneWay[bits.TrailingZeros64(set)] {
+			return false
+		}
+	}
+	return true
+}
+
+func (t *tally) add(bad bool, applied, released uint64) {
+	hit := 0
+	if bad {
+		hit = 1
+		t.bad++
+	}
+	for set := applied; set != 0; set &= set - 1 {
+		x := &t.applied[bits.TrailingZeros64(set)]
+		x.of, x.hits = x.of+1, x.hits+hit
+	}
+	for set := released; set != 0; set &= set - 1 {
+		x := &t.released[bits.TrailingZeros64(set)]
+		x.of, x.hits = x.of+1, x.hits+hit
+	}
+}
+
+// best is the highest weight of any element in the tally.
+func (t *tally) best() float64 {
+	b := 0.0
+	for e := range t.applied {
+		b = max(b, t.applyPrior*t.applied[e].weight(t.bad), t.releasePrior*t.released[e].weight(t.bad))
+	}
+	return b
+}
+
+// slips tells whether the element slipped with its gear settled.
+func (w *weighing) slips(e int) bool { return w.alone(e) >= slipSeenTicks }
+
+// alone is for how many ticks it was the only one to slip.
+func (w *weighing) alone(e int) int {
+	total := 0
+	for g := range w.m.gears {
+		total += w.v.carried[g][e].alone
+	}
+	return total
+}
+
+// inCommon tells that the element slipped by itself, and about as much as the one
+// that slipped most.
+func (w *weighing) inCommon(e int) bool {
+	most := 0
+	for o := range w.m.elements {
+		most = max(most, w.alone(o))
+	}
+	return w.alone(e) >= commonTicks && foremostTimes*w.alone(e) >= most
+}
+
+// element is the verdict on one element.
+func (w *weighing) element(e int) Suspect {
+	s := Suspect{Element: w.m.elements[e], Part: "element", Verdict: VerdictUndecided, Reasons: []string{}}
+	var clean, dirty []string
+	heldTicksTotal := 0
+	for g := range w.m.gears {
+		c := &w.v.carried[g][e]
+		if w.m.gears[g].mask>>e&1 == 0 || c.ticks == 0 {
+			continue
+		}
+		name := w.m.gears[g].name
+		switch {
+		case c.slipped >= int(shortEpisode/Tick):
+			r := fmt.Sprintf("slipped in gear %s: %s of %s, up to %.0f rpm", name, duration(c.slipped), duration(c.ticks), c.peak)
+			if !math.IsInf(c.pedalMin, 1) {
+				r += fmt.Sprintf(", from %.0f %% pedal on", c.pedalMin)
+			}
+			dirty = append(dirty, r)
+			s.Score = max(s.Score, min(0.95, 0.5+float64(c.alone)/200))
+		default:
+			clean = append(clean, fmt.Sprintf("held in gear %s for %s", name, duration(c.ticks)))
+			heldTicksTotal += c.pulling
+		}
+	}
+	s.Reasons = append(s.Reasons, dirty...)
+	if !w.slips(e) {
+		s.Score = min(s.Score, 0.4) // a moment's slip is no verdict
+	}
+
+	w.shiftTrouble(e, &s)
+	w.neverHeld(e, &s)
+	w.engagements(e, &s)
+
+	f, d := w.flares.applied[e], w.drags.released[e]
+	if f.of > 0 && f.hits == 0 {
+		clean = append(clean, fmt.Sprintf("came in time in %d of %d upshifts under power that apply it", f.of, f.of))
+	}
+	if d.of > 0 && d.hits == 0 {
+		clean = append(clean, fmt.Sprintf("let go in time in %d of %d shifts that release it", d.of, d.of))
+	}
+	switch {
+	case s.Score >= 0.5:
+		s.Verdict = VerdictSuspect
+	case s.Score < 0.2 && heldTicksTotal >= heldTicks && (w.m.oneWay[e] || f.of+d.of >= clearingShifts && (f.of > 0 || !w.takesOver(e))):
+		s.Verdict = VerdictCleared
+	default:
+		s.Reasons = append(s.Reasons, w.settles(e, heldTicksTotal, f.of, d.of))
+	}
+	s.Score = round3(s.Score)
+	s.Reasons = append(s.Reasons, clean...)
+	if len(s.Reasons) > strongestReason {
+		s.Reasons = s.Reasons[:strongestReason]
+	}
+	return s
+}
+
+// shiftTrouble holds flares and overlaps against the element that explains them
+// best.
+func (w *weighing) shiftTrouble(e int, s *Suspect) {
+	for _, k := range []struct {
+		t              *tally
+		x              trial
+		text, contrast string
+		prior          float64
+	}{
+		{&w.flares, w.flares.applied[e], "input speed flares", "comes late", 1},
+		{&w.flares, w.flares.released[e], "input speed flares", "lets go early", lessUsual},
+		{&w.drags, w.drags.released[e], "the shift is held up or brakes", "lets go late", 1},
+		{&w.drags, w.drags.applied[e], "the shift is held up or brakes", "comes late", lessUsual},
+	} {
+		weight := k.prior * k.x.weight(k.t.bad)
+		if k.x.hits < fewestShifts || weight < nearBest*k.t.best() || float64(k.x.hits) < agreeing*float64(k.x.of) {
+			continue
+		}
+		role := "apply"
+		if strings.HasPrefix(k.contrast, "lets go") {
+			role = "release"
+		}
+		others := k.t.bad - k.x.hits
+		reason := fmt.Sprintf("%s in %d of %d shifts that %s it, and in %d others: it %s", k.text, k.x.hits, k.x.of, role, others, k.contrast)
+		score := min(0.9, 0.3+0.6*weight)
+		if rival := k.t.rival(w.m, e, weight); rival != "" {
+			score = min(score, 0.45)
+			reason += "; or " + rival
+		}
+		if score > s.Score {
+			s.Score = score
+			s.Reasons = slices.Insert(s.Reasons, 0, reason)
+		} else {
+			s.Reasons = append(s.Reasons, reason)
+		}
+	}
+}
+
+// rival names another element that explains a trouble about as well.
+func (t *tally) rival(m *model, e int, weight float64) string {
+	for o := range t.applied {
+		switch {
+		case o == e:
+		case t.applied[o].hits >= fewestShifts && t.applyPrior*t.applied[o].weight(t.bad) >= nearBest*weight:
+			return "the " + m.elements[o] + " comes late"
+		case t.released[o].hits >= fewestShifts && t.releasePrior*t.released[o].weight(t.bad) >= nearBest*weight:
+			return "the " + m.elements[o] + " lets go at the wrong time"
+		}
+	}
+	return ""
+}
+
+// neverHeld holds shifts against an element whose ratio went past the new gear.
+func (w *weighing) neverHeld(e int, s *Suspect) {
+	hits, of := 0, 0
+	for i := range w.v.shifts {
+		r := &w.v.shifts[i]
+		if applied := w.m.gears[r.to].mask &^ w.m.gears[r.from].mask; applied>>e&1 != 0 {
+			of++
+			if !r.held {
+				hits++
+			}
+		}
+	}
+	if hits > 0 && w.slips(e) {
+		s.Reasons = append(s.Reasons, fmt.Sprintf("did not hold at the end of %d of %d shifts that apply it", hits, of))
+		s.Score = min(0.95, s.Score+0.1)
+	}
+}
+
+// engagements holds late engagements at standstill against the elements of that
+// gear that are not cleared by their shifts.
+func (w *weighing) engagements(e int, s *Suspect) {
+	for g := range w.m.gears {
+		if w.m.gears[g].mask>>e&1 == 0 || w.m.oneWay[e] {
+			continue
+		}
+		late, of := 0, 0
+		for _, r := range w.v.engages {
+			if r.gear == g {
+				of++
+				if !r.engaged || r.took > engageLate {
+					late++
+				}
+			}
+		}
+		if late == 0 || 2*late < of {
+			continue
+		}
+		var rivals []string
+		for _, o := range w.m.gears[g].carries {
+			if o != e && !w.m.oneWay[o] && !w.trusted(o) {
+				rivals = append(rivals, w.m.elements[o])
+			}
+		}
+		if w.trusted(e) {
+			continue
+		}
+		reason := fmt.Sprintf("gear %s engaged late or not at all in %d of %d tries", w.m.gears[g].name, late, of)
+		score := 0.7
+		if len(rivals) > 0 {
+			reason += "; or it is the " + strings.Join(rivals, ", the ")
+			score = 0.4
+		}
+		s.Reasons = append(s.Reasons, reason)
+		s.Score = max(s.Score, score)
+	}
+}
+
+// takesOver tells that there is an upshift in which the element takes the torque
+// over from another that must let go.
+func (w *weighing) takesOver(e int) bool {
+	for to := 1; to < len(w.m.gears); to++ {
+		from, next := &w.m.gears[to-1], &w.m.gears[to]
+		if !from.reverse && !next.reverse && next.mask&^from.mask>>e&1 != 0 && !w.onlyOneWays(from.mask&^next.mask) {
+			return true
+		}
+	}
+	return false
+}
+
+// trusted tells that an element has come in time and held in other gears.
+func (w *weighing) trusted(e int) bool {
+	f := w.flares.applied[e]
+	return f.of >= clearingShifts && f.hits == 0 && !w.slips(e)
+}
+
+// settles says which drive would settle the matter.
+func (w *weighing) settles(e, held, applied, released int) string {
+	var gears, shifts []string
+	for g := range w.m.gears {
+		if w.m.gears[g].mask>>e&1 == 0 {
+			continue
+		}
+		gears = append(gears, w.m.gears[g].name)
+	}
+	for from := range w.m.gears {
+		to := from + 1
+		if to < len(w.m.gears) && !w.m.gears[to].reverse && !w.m.gears[from].reverse && (w.m.gears[to].mask^w.m.gears[from].mask)>>e&1 != 0 {
+			shifts = append(shifts, w.m.gears[from].name+"-"+w.m.gears[to].name)
+		}
+	}
+	var todo []string
+	if held < heldTicks {
+		todo = append(todo, "pull for some seconds in gear "+strings.Join(gears, " or "))
+	}
+	if applied+released < clearingShifts && len(shifts) > 0 {
+		todo = append(todo, "repeat the shifts "+strings.Join(shifts, ", ")+" under power")
+	}
+	if len(todo) == 0 {
+		return "to settle it: more of the same drive, at higher pedal"
+	}
+	return "to settle it: " + strings.Join(todo, "; ")
+}
+
+// foremost leaves of several elements that slip the one that slips most: what
+// another drags along is no verdict on it.
+func (w *weighing) foremost(list []Suspect) {
+	most := 0
+	for e := range list {
+		if w.alone(e) > w.alone(most) {
+			most = e
+		}
+	}
+	for e := range list {
+		if e != most && list[e].Verdict == VerdictSuspect && w.slips(e) && foremostTimes*w.alone(e) < w.alone(most) {
+			list[e].Verdict, list[e].Score = VerdictUndecided, min(list[e].Score, 0.45)
+			list[e].Reasons = append([]string{"slipped far less than the " + list[most].Element + ": settle that first, then look again"}, list[e].Reasons...)
+		}
+	}
+}
+
+// supply blames what several slipping elements have in common.
+func (w *weighing) supply(list []Suspect) []Suspect {
+	var names []string
+	for e := range list {
+		if w.inCommon(e) {
+			names = append(names, list[e].Element)
+			list[e].Verdict, list[e].Score = VerdictUndecided, min(list[e].Score, 0.45)
+			list[e].Reasons = append([]string{"slips together with others that share nothing but their pressure"}, list[e].Reasons...)
+		}
+	}
+	return append(list, Suspect{Element: "main pressure", Part: "supply", Score: 0.8, Verdict: VerdictSuspect, Reasons: []string{
+		"several elements slip: " + strings.Join(names, ", ") + "; measure the main pressure before opening the gearbox",
+	}})
+}
+
+// sensorSuspects are the shaft-speed sensors with something against them.
+func (a *Analyzer) sensorSuspects() []Suspect {
+	var out []Suspect
+	for s := range a.model.sensors {
+		w := &a.watch
+		x := Suspect{Element: a.model.sensors[s].name, Part: "sensor", Verdict: VerdictUndecided, Reasons: []string{}}
+		switch {
+		case w.wrong>>s&1 != 0:
+			word := "low"
+			if w.factor[s] > 1 {
+				word = "high"
+			}
+			x.Score, x.Verdict = 0.9, VerdictSuspect
+			x.Reasons = append(x.Reasons, fmt.Sprintf("reads %.1f %% too %s in every gear, whatever the torque: no element slips like that", 100*math.Abs(w.factor[s]-1), word))
+		case w.zeros[s] > 0:
+			x.Score = 0.6 + 0.1*min(3, float64(w.zeros[s]))
+			x.Verdict = VerdictSuspect
+			x.Reasons = append(x.Reasons, fmt.Sprintf("read 0 while its shaft must turn, %d times", w.zeros[s]))
+		case w.silent[s] > 0:
+			x.Score, x.Verdict = 0.7, VerdictSuspect
+			x.Reasons = append(x.Reasons, "gave no value while other sensors did")
+		default:
+			continue
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// switchSuspects are the pressure switches with something against them.
+func (a *Analyzer) switchSuspects() []Suspect {
+	var out []Suspect
+	for i := range a.switches.list {
+		w := &a.switches.list[i]
+		text, holds := w.finding()
+		if text == "" {
+			continue
+		}
+		x := Suspect{Element: w.signal, Part: "switch", Score: 0.8, Verdict: VerdictSuspect, Reasons: []string{text}}
+		name := a.model.elements[w.element]
+		switch {
+		case text == "never opens":
+			x.Reasons[0] += ", also in gears in which the " + name + " carries nothing and would tie up the gearbox"
+		case holds:
+			x.Reasons[0] += ", although the " + name + " holds"
+		default:
+			x.Score, x.Verdict = 0.45, VerdictUndecided
+			x.Reasons[0] += fmt.Sprintf(": it, or the pressure of the %s", name)
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// duration writes ticks as seconds for people.
+func duration(ticks int) string {
+	s := float64(ticks) * float64(Tick) / 1e9
+	if s < 10 {
+		return fmt.Sprintf("%.1f s", s)
+	}
+	return fmt.Sprintf("%.0f s", s)
+}
