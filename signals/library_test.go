@@ -1,6 +1,7 @@
 package signals
 
 import (
+	"bytes"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
@@ -8,6 +9,8 @@ import (
 	"os"
 	"strings"
 	"testing"
+
+	"gearwitness/signals/unit"
 )
 
 func TestLibrariesRead(t *testing.T) {
@@ -115,5 +118,87 @@ func TestLibraryMeetsPublishedExamples(t *testing.T) {
 	}
 	if values < 35 || texts < 2 || none < 8 {
 		t.Errorf("ran %d values, %d texts, %d without value", values, texts, none)
+	}
+}
+
+// The answers carry service, parameter and data as they come without transport
+// bytes.
+func TestDiagnosticLibraryMeetsPublishedAnswers(t *testing.T) {
+	text, _ := Builtin("obd/powertrain")
+	f, list := Parse("library", text, nil)
+	if f == nil {
+		t.Fatal(list)
+	}
+	raw, err := os.ReadFile("testdata/obd-answers.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var cases []struct {
+		Response, Unit, Source string
+		Want                   float64
+	}
+	if err := json.Unmarshal(raw, &cases); err != nil {
+		t.Fatal(err)
+	}
+	if len(cases) < 30 {
+		t.Fatalf("only %d cases", len(cases))
+	}
+	for _, c := range cases {
+		answer, err := hex.DecodeString(c.Response)
+		if err != nil {
+			t.Fatal(err)
+		}
+		want, _ := unit.Parse(c.Unit)
+		matched := false
+		for i := range f.Requests {
+			q := &f.Requests[i].V
+			data, ok := bytes.CutPrefix(answer, q.Echo())
+			if !ok {
+				continue
+			}
+			if len(data) != q.Length {
+				t.Errorf("%s: %d data bytes, want %d", c.Response, len(data), q.Length)
+			}
+			s := &q.Signals[len(q.Signals)-1].V // the figure; flags stand before it
+			pattern, ok := s.Field().Uint(data)
+			if got := s.Value(pattern); !ok || math.Abs(got-c.Want) > 1e-6 || s.Unit != want {
+				t.Errorf("%s: got %v %s, want %v %s (%s)", c.Response, got, s.Unit, c.Want, want, c.Source)
+			}
+			matched = true
+		}
+		if !matched {
+			t.Errorf("%s: the library does not ask for it", c.Response)
+		}
+	}
+}
+
+func TestRequestBytes(t *testing.T) {
+	n := func(v uint32) *uint32 { return &v }
+	b := func(v uint8) *uint8 { return &v }
+	for _, c := range []struct {
+		request       Request
+		payload, echo string
+		target        uint32
+		answers       uint32
+	}{
+		// SAE J1979 and ISO 14229-1; identifiers of ISO 15765-4.
+		{Request{Service: CurrentData, Item: n(0x0C)}, "010c", "410c", 0x7DF, 0},
+		{Request{Service: VehicleInfo, Item: n(0x02), To: n(0x7E0)}, "0902", "4902", 0x7E0, 0x7E8},
+		{Request{Service: StoredFaults, Extended: true}, "03", "43", 0x18DB33F1, 0},
+		{Request{Service: FreezeFrame, Item: n(0x0C), Frame: b(1)}, "020c01", "420c01", 0x7DF, 0},
+		{Request{Service: ReadFaults, Item: n(2), Mask: b(0x08), To: n(0x7E1)}, "190208", "5902", 0x7E1, 0x7E9},
+		{Request{Service: ReadByID, Item: n(0xF190), To: n(0x18DA18F1), Extended: true}, "22f190", "62f190", 0x18DA18F1, 0x18DAF118},
+		{Request{Service: ReadByID, Item: n(0xF190), To: n(0x700), From: n(0x708)}, "22f190", "62f190", 0x700, 0x708},
+	} {
+		id, any := c.request.Answers()
+		if got := hex.EncodeToString(c.request.Payload()); got != c.payload {
+			t.Errorf("payload %s, want %s", got, c.payload)
+		}
+		if got := hex.EncodeToString(c.request.Echo()); got != c.echo {
+			t.Errorf("%s: echo %s, want %s", c.payload, got, c.echo)
+		}
+		if c.request.Target() != c.target || id != c.answers || any != (c.answers == 0) {
+			t.Errorf("%s: to %X, answered by %X, %v; want %X, %X", c.payload, c.request.Target(), id, any, c.target, c.answers)
+		}
 	}
 }
