@@ -121,7 +121,7 @@ func (s *Server) status() Status {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	now := b.now()
-	st.Start, st.Now = decode.Seconds(b.start), b.seconds(now)
+	st.Start, st.Now = decode.Seconds(b.start), b.seconds(b.shown())
 	st.Connection = b.connection()
 	st.Sources = append([]Source{}, b.sources...)
 	st.Alarms = append([]Alarm{}, b.alarms...)

@@ -249,8 +249,23 @@ func (b *Board) tick(t capture.Stamp) {
 	}
 }
 
+// ended tells that no source will deliver any more.
+func (b *Board) ended() bool {
+	return len(b.sources) > 0 && !slices.ContainsFunc(b.sources, func(s Source) bool { return s.State != SourceEnded })
+}
+
+// shown is the event time that page and API show: now, but no further than
+// where the sources ended.
+func (b *Board) shown() capture.Stamp {
+	if b.ended() {
+		return b.newest
+	}
+	return b.now()
+}
+
 // now is the event time at this moment: the newest stamp, and beyond it only
-// once the sources have fallen silent.
+// once the sources have fallen silent. Values go stale by it, after the end of
+// a recording too: /metrics must not freeze.
 func (b *Board) now() capture.Stamp {
 	if b.clock == nil || !b.started {
 		return b.newest

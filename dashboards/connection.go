@@ -38,19 +38,14 @@ const staleGrace = time.Second
 // connection judges; the board is locked.
 func (b *Board) connection() Connection {
 	c := Connection{}
-	var openNow, ended int
 	var lost, opening *Source
 	for i := range b.sources {
 		s := &b.sources[i]
 		c.Playback = c.Playback || s.Playback
 		switch s.State {
-		case SourceOpen:
-			openNow++
-		case SourceEnded:
-			ended++
 		case SourceLost:
 			lost = s
-		default:
+		case SourceOpening:
 			opening = s
 		}
 	}
@@ -65,7 +60,7 @@ func (b *Board) connection() Connection {
 	case opening != nil:
 		c.State, c.Title = ConnNoAdapter, "No adapter"
 		c.Text = sentence(opening.Text, "Waiting for "+opening.Address+". Plug it in; it is opened by itself.")
-	case ended > 0 && openNow == 0:
+	case b.ended():
 		c.State, c.Title, c.Text = ConnEnded, "Ended", "The source has come to its end. The figures below are its last ones."
 	case frames == 0:
 		c.State, c.Title = ConnNoFrames, "No frames"
@@ -78,7 +73,7 @@ func (b *Board) connection() Connection {
 		c.Text = "Frames arrive, but none that this vehicle file describes. Check that it is the right file, the right bus and the right bit rate."
 	default:
 		if names := b.gone(now); len(names) > 0 {
-			c.State, c.Title, c.Text = ConnStale, "Signals missing", missing(names)
+			c.State, c.Title, c.Text = ConnStale, "Signals missing", missing(names, c.Playback)
 			break
 		}
 		c.State, c.Title, c.Text = ConnLive, "Live", "All signals seen so far keep coming."
@@ -115,13 +110,17 @@ func (b *Board) gone(now capture.Stamp) []string {
 	return names
 }
 
-func missing(names []string) string {
+func missing(names []string, playback bool) string {
 	const most = 4
 	list := strings.Join(names[:min(most, len(names))], ", ")
 	if len(names) > most {
 		list += fmt.Sprintf(" and %d more", len(names)-most)
 	}
-	return "No longer coming: " + list + ". Their last values are dimmed. If it lasts, check the unit that sends them: supply, plug, bus."
+	text := "No longer coming: " + list + ". Their last values are dimmed."
+	if !playback {
+		text += " If it lasts, check the unit that sends them: supply, plug, bus."
+	}
+	return text
 }
 
 // sentence returns given, or another where it is empty, with a capital and a

@@ -87,6 +87,27 @@ func TestConnection(t *testing.T) {
 	}
 }
 
+// After the end of a recording time stands still, but no value counts any more.
+func TestEnded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFeed(0)
+		b := f.board(capture.NewSessionClock())
+		f.run(b, 10*time.Second)
+		b.Sources([]Source{{Address: "capture:a.pcapng", Playback: true, State: SourceEnded}})
+		time.Sleep(time.Minute)
+		rs := make([]reading, len(f.table.Signals))
+		now, start := b.readings(rs, 0)
+		if got := now.Sub(start); got != 9990*time.Millisecond {
+			t.Errorf("time shown a minute after the end: got %v, want 9.99 s", got)
+		}
+		for i := range rs {
+			if rs[i].state != stateStale {
+				t.Errorf("%s a minute after the end: got %s, want stale", f.table.Signals[i].Name, stateNames[rs[i].state])
+			}
+		}
+	})
+}
+
 // When everything falls silent, values go stale by the clock.
 func TestSilence(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

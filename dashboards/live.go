@@ -47,7 +47,7 @@ type reading struct {
 func (b *Board) readings(dst []reading, grace time.Duration) (now, start capture.Stamp) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	now = b.now()
+	at := b.now()
 	for i := range b.latest {
 		l := &b.latest[i]
 		r := reading{state: stateNever}
@@ -58,7 +58,7 @@ func (b *Board) readings(dst []reading, grace time.Duration) (now, start capture
 				r.state, r.v = stateError, 0
 			case l.status == decode.NotAvailable || math.IsNaN(l.v) || math.IsInf(l.v, 0):
 				r.state, r.v = stateNotAvailable, 0
-			case b.stale(i, now, grace):
+			case b.stale(i, at, grace):
 				r.state = stateStale
 			case l.status == decode.Implausible:
 				r.state = stateImplausible
@@ -68,7 +68,7 @@ func (b *Board) readings(dst []reading, grace time.Duration) (now, start capture
 		}
 		dst[i] = r
 	}
-	return now, b.start
+	return b.shown(), b.start
 }
 
 // live streams what changes as server-sent events:

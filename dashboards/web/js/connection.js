@@ -72,8 +72,8 @@ export function head(find) {
       const warning = r.state === "warning" ? r.text : "";
       const loss = lost ? `lost: ${lost}` : r.state === "off" ? "" : "nothing lost";
       setText(at.recordingFigures, [figures, loss, warning].filter(Boolean).join(" · "));
-      const bus = s.buses.map((b) => `${b.name} ${b.load === null ? `${count(b.frames)} ${b.text ? "lines" : "frames"}` : `${Math.round(b.load * 100)} %`}`).join(" · ");
-      setText(at.bus, bus && `bus load ${bus}`);
+      const bus = s.buses.map((b) => `${b.name} ${b.load === null ? `${count(b.frames)} ${b.text ? "lines" : "frames"}` : `load ${Math.round(b.load * 100)} %`}`).join(" · ");
+      setText(at.bus, bus);
     },
     contact(is) {
       there = is;

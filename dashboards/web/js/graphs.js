@@ -19,6 +19,8 @@ const spans = [
 /** Rows kept for the running graphs: ten minutes at ten a second, and a little more. */
 const capacity = 6200;
 const rowEvery = 0.1;
+/** Shifts and marks that are drawn. */
+const mostSpans = 5000;
 /** The whole session is asked for again this often while it is shown [ms]. */
 const refreshMs = 3000;
 
@@ -91,7 +93,7 @@ export class Graphs {
     this.pastAt = 0;
     this.asked = 0;
     /** @type {import("./chart.js").Span[]} */
-    this.shifts = [];
+    this.spans = [];
     /** @type {Chart[]} */
     this.charts = [];
     /** @type {Set<string>} */
@@ -99,7 +101,6 @@ export class Graphs {
     /** @type {{button: HTMLElement, value: HTMLElement, signal: Signal, index: number}[]} */
     this.legend = [];
     this.dirty = true;
-    this.paints = 0;
     this.rangeAt = 0;
     /** @type {number|null} */
     this.pointed = null;
@@ -199,7 +200,7 @@ export class Graphs {
             this.pointed = t;
             this.tellValues();
           },
-          spans: () => this.shifts,
+          spans: () => this.spans,
           levels: () => (g.ratios ? this.vehicle.gears.flatMap((x) => (x.ratio === null ? [] : [{ value: x.ratio, label: x.name }])) : []),
         },
       );
@@ -279,16 +280,19 @@ export class Graphs {
     if (this.held === null && !this.zoom) this.dirty = true;
   }
 
-  /** @param {SessionEvent} e */
+  /**
+   * Shades a shift, or draws a line where a mark was set.
+   * @param {SessionEvent} e
+   */
   event(e) {
-    if (e.kind !== "shift") return;
+    if (e.kind !== "shift" && e.kind !== "mark") return;
     const { time_s, start_s, end_s } = e.data;
     // Stamps differ from the page's seconds by the session's start; what was not
     // seen (null) is drawn as the moment of the event.
     const from = e.t - (typeof start_s === "number" ? time_s - start_s : 0);
     const to = e.t - (typeof end_s === "number" ? time_s - end_s : 0);
-    this.shifts.push({ from, to, label: `${e.data.from}→${e.data.to}` });
-    if (this.shifts.length > 5000) this.shifts.shift();
+    this.spans.push({ from, to, label: e.kind === "mark" ? "mark" : `${e.data.from}→${e.data.to}` });
+    if (this.spans.length > mostSpans) this.spans.shift();
     this.dirty = true;
   }
 
@@ -299,7 +303,6 @@ export class Graphs {
     if (this.zoom || whole) this.askPast(range, whole && !this.zoom && this.held === null);
     if (!this.dirty) return;
     this.dirty = false;
-    this.paints++;
     if ((this.zoom || whole) && this.past) this.paintPast(this.past, range);
     else {
       const w = this.columns.window(range[0], range[1]);

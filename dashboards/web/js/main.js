@@ -97,6 +97,7 @@ follow("/api/v1/live", {
     top_.time(s.now);
     marks.allow(s.can_mark);
     alerts.show(s.alarms);
+    values.ended = s.connection.state === "ended";
   },
   event(e) {
     if (waiting) waiting.push(e);

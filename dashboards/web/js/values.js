@@ -19,6 +19,8 @@ export class LiveValues {
     this.at = new Float64Array(signals.length);
     /** event time, seconds since session start */
     this.now = 0;
+    /** the sources have ended: what stands is the last there was */
+    this.ended = false;
   }
 
   /**
@@ -58,7 +60,7 @@ export class LiveValues {
     const v = this.value[i] ?? NaN;
     const text = Number.isNaN(v) ? none : (s.states?.find((x) => x.value === v)?.text ?? number(v, s.digits));
     let note = words[state] ?? "";
-    if (state === State.stale) note = age(this.now - (this.at[i] ?? 0));
+    if (state === State.stale) note = this.ended ? "at the end" : age(this.now - (this.at[i] ?? 0));
     return { text, unit: s.unit, note, dim: state !== State.valid };
   }
 }
