@@ -1,0 +1,352 @@
+package compare
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+	"gearwitness/decode/drivetrain"
+	"gearwitness/decode/pipeline"
+	"gearwitness/decode/van"
+	"gearwitness/signals"
+)
+
+// drive gathers the shifts of a drive of the virtual van.
+func drive(t testing.TB, query map[string][]string) *Record {
+	t.Helper()
+	file, list := signals.Parse("van.yaml", signals.Van(), nil)
+	if err := list.Err(); err != nil {
+		t.Fatal(err)
+	}
+	chain, err := pipeline.New(file, pipeline.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	o, err := van.ParseOptions(query)
+	if err != nil {
+		t.Fatal(err)
+	}
+	source, err := van.Open(t.Context(), o, file, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer source.Close()
+	c, err := NewCollector(file, chain.Table())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b capture.Batch
+	var out decode.Output
+	for {
+		b.Reset()
+		out.Reset()
+		readErr := source.Next(t.Context(), &b)
+		if err := chain.Push(&b, &out); err != nil {
+			t.Fatal(err)
+		}
+		if errors.Is(readErr, io.EOF) {
+			chain.Finish(&out)
+		} else if readErr != nil {
+			t.Fatal(readErr)
+		}
+		c.Take(&out)
+		if readErr != nil {
+			return c.Finish()
+		}
+	}
+}
+
+// TestCollectorCurves checks what the definition of a shift says of its curve: 5
+// % at the start, 95 % at the end, near 0 before and near 1 behind.
+func TestCollectorCurves(t *testing.T) {
+	r := drive(t, map[string][]string{"seed": {"3"}, "for": {"4m"}})
+	if len(r.Gears) != 7 || r.Gears[0].Name != "1" || !near(r.Gears[0].Ratio, 4.11954, 0.00001) {
+		t.Errorf("gears %v; want the seven of the van, the first with ratio 4.1195 (the train's published ratio)", r.Gears)
+	}
+	checked := 0
+	for i := range r.Shifts {
+		s := &r.Shifts[i]
+		if s.Start == nil || s.End == nil || s.SlippedBefore {
+			continue
+		}
+		checked++
+		if p, ok := s.Curve.at(0); !ok || !near(p, 0.05, 0.02) {
+			t.Errorf("%s-%s at %d: progress at its start is %.3f (%v); want 0.05", s.From, s.To, *s.Start, p, ok)
+		}
+		d := float64(*s.Duration) / 1e9
+		if p, ok := s.Curve.at(d); !ok || !near(p, 0.95, 0.02) {
+			t.Errorf("%s-%s at %d: progress at its end is %.3f (%v); want 0.95", s.From, s.To, *s.Start, p, ok)
+		}
+		if first, last := s.Curve[0], s.Curve[len(s.Curve)-1]; first.T > -0.28 || last.T < d+0.3 {
+			t.Errorf("%s-%s at %d: the curve covers %.2f s to %.2f s; want 0.3 s before to 0.5 s after %.2f s", s.From, s.To, *s.Start, first.T, last.T, d)
+		}
+	}
+	if checked < 20 {
+		t.Errorf("%d shifts seen; want 20 for this test to mean anything", checked)
+	}
+	var a, b bytes.Buffer
+	if err := r.WriteJSON(&a); err != nil {
+		t.Fatal(err)
+	}
+	if err := drive(t, map[string][]string{"seed": {"3"}, "for": {"4m"}}).WriteJSON(&b); err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(a.Bytes(), b.Bytes()) {
+		t.Error("the same drive gives two shifts files that differ")
+	}
+	var back struct {
+		Format int
+		Gears  []Gear
+		Shifts []struct {
+			From, To string
+			Start    float64 `json:"start_s"`
+			Curve    [][2]float64
+		}
+	}
+	if err := json.Unmarshal(a.Bytes(), &back); err != nil {
+		t.Fatal(err)
+	}
+	if back.Format != Format || !reflect.DeepEqual(back.Gears, r.Gears) || len(back.Shifts) != len(r.Shifts) || len(back.Shifts[0].Curve) != len(r.Shifts[0].Curve) {
+		t.Error("the shifts file does not hold what was gathered")
+	}
+}
+
+// TestCompareFindsTheLateClutch compares a sound van with one whose clutch for
+// the odd gears fills late, which makes 2-3 and 4-5 flare and nothing else.
+func TestCompareFindsTheLateClutch(t *testing.T) {
+	sound := drive(t, map[string][]string{"seed": {"1"}, "for": {"16m"}})
+	late := drive(t, map[string][]string{"seed": {"1"}, "for": {"16m"}, "fault": {"odd-gears-clutch-fills-late=300"}})
+	c := Compare(sound.Shifts, late.Shifts)
+	flared := map[string]bool{}
+	for _, g := range c.Groups {
+		for _, f := range g.Figures {
+			if f.Name == "flare" && f.Verdict == Larger {
+				flared[g.From+"-"+g.To] = true
+			}
+		}
+	}
+	if !flared["2-3"] || flared["1-2"] || flared["3-4"] || flared["5-6"] {
+		t.Errorf("flare found higher in %v; want 2-3 and not 1-2, 3-4 or 5-6, which do not take that clutch\n%s", flared, strings.Join(c.Summary, "\n"))
+	}
+	text := strings.Join(c.Summary, "\n")
+	if !strings.Contains(text, "2-3 power-on up: flare: median") || !strings.Contains(text, "rpm higher") {
+		t.Errorf("the summary does not say it in words:\n%s", text)
+	}
+	again := Compare(sound.Shifts, late.Shifts)
+	if !reflect.DeepEqual(c, again) {
+		t.Error("comparing twice gives two results")
+	}
+	if _, err := json.Marshal(c); err != nil {
+		t.Errorf("the comparison is no JSON: %v", err)
+	}
+}
+
+// TestCompareSoundWithSound compares the two halves of one drive of a sound van:
+// nothing may be claimed.
+func TestCompareSoundWithSound(t *testing.T) {
+	r := drive(t, map[string][]string{"seed": {"1"}, "for": {"20m"}})
+	half := 0
+	for half < len(r.Shifts) && r.Shifts[half].At() < 600e9 {
+		half++
+	}
+	told := 0
+	for _, g := range Compare(r.Shifts[:half], r.Shifts[half:]).Groups {
+		for _, f := range g.Figures {
+			switch f.Verdict {
+			case Larger, Smaller:
+				t.Errorf("two halves of one drive: %s: %s", g.Name(), f.Words)
+			case Alike:
+				told++
+			}
+		}
+	}
+	if told < 5 {
+		t.Errorf("%d figures could be told; want 5 for this test to mean anything", told)
+	}
+}
+
+// shifts makes n upshifts 2-3 with the given durations in milliseconds.
+func shifts(pedal, oil, torque float64, ms ...float64) []Shift {
+	var list []Shift
+	for _, d := range ms {
+		start, end, length := decode.Seconds(0), decode.Seconds(d*1e6), decode.Seconds(d*1e6)
+		p, o, tq := pedal, oil, torque
+		s := Shift{ShiftEvent: drivetrain.ShiftEvent{From: "2", To: "3", Direction: "up", Load: "power-on", Settled: true,
+			Start: &start, End: &end, Duration: &length, Pedal: &p, OilTemperature: &o}, TorqueBefore: &tq}
+		for k := -30; k <= 80; k++ {
+			x := float64(k) / 100
+			s.Curve = append(s.Curve, Point{x, min(max(0.05+0.9*x/(d/1000), 0), 1)})
+		}
+		list = append(list, s)
+	}
+	return list
+}
+
+func durationOf(t *testing.T, c *Comparison) *Figure {
+	t.Helper()
+	for i := range c.Groups {
+		for k := range c.Groups[i].Figures {
+			if f := &c.Groups[i].Figures[k]; f.Name == "duration" {
+				return f
+			}
+		}
+	}
+	return nil
+}
+
+// TestCompareSaysWhatItCannotTell goes through the ways in which nothing can be
+// said.
+func TestCompareSaysWhatItCannotTell(t *testing.T) {
+	slow := []float64{500, 510, 520, 530, 540, 550}
+	fast := []float64{300, 310, 320, 330, 340, 350}
+	for _, c := range []struct {
+		name    string
+		a, b    []Shift
+		verdict Verdict
+		words   string
+	}{
+		{"clear", shifts(30, 80, 100, fast...), shifts(31, 82, 105, slow...), Larger, "0.20 s longer"},
+		{"the other way", shifts(30, 80, 100, slow...), shifts(31, 82, 105, fast...), Smaller, "0.20 s shorter"},
+		{"three and three", shifts(30, 80, 100, fast[:3]...), shifts(30, 80, 100, slow[:3]...), TooFew, "with 3 and 3 even the clearest difference comes about by chance in 10 of 100 cases"},
+		{"one", shifts(30, 80, 100, fast[:1]...), shifts(30, 80, 100, slow...), TooFew, "too few to tell"},
+		{"mixed", shifts(30, 80, 100, 300, 320, 340, 360, 380), shifts(30, 80, 100, 310, 330, 335, 355, 390), Alike, "no difference shown"},
+		{"nothing in the second", shifts(30, 80, 100, fast...), nil, "", ""},
+		{"other pedal", shifts(30, 80, 100, fast...), shifts(36, 80, 100, slow...), "", ""},
+		{"other oil", shifts(30, 80, 100, fast...), shifts(30, 91, 100, slow...), "", ""},
+		{"other torque", shifts(30, 80, 100, fast...), shifts(30, 80, 120, slow...), "", ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			got := Compare(c.a, c.b)
+			f := durationOf(t, got)
+			if c.verdict == "" {
+				if f != nil || !strings.Contains(strings.Join(got.Summary, " "), "Not comparable") {
+					t.Errorf("compared all the same: %+v, %q; want that it is not comparable", f, got.Summary)
+				}
+				return
+			}
+			if f == nil || f.Verdict != c.verdict || !strings.Contains(f.Words, c.words) {
+				t.Fatalf("got %+v; want verdict %q and words with %q", f, c.verdict, c.words)
+			}
+			if f.Interval != nil && (f.Interval.Low > f.Difference || f.Interval.High < f.Difference) {
+				t.Errorf("the interval %+v does not hold the difference %g", f.Interval, f.Difference)
+			}
+		})
+	}
+	// A consistent difference of 8 ms is beyond chance and below what can be told.
+	f := durationOf(t, Compare(shifts(30, 80, 100, 300, 301, 302, 303, 304, 305), shifts(30, 80, 100, 308, 309, 310, 311, 312, 313)))
+	if f.Verdict != Alike || !strings.Contains(f.Words, "within what the measurement can tell") || *f.PAll > 0.01 {
+		t.Errorf("8 ms: %+v; want no difference claimed, for the measurement's sake", f)
+	}
+	if got := Compare(nil, nil); len(got.Summary) != 1 || !strings.Contains(got.Summary[0], "Not comparable") {
+		t.Errorf("nothing with nothing: %q", got.Summary)
+	}
+}
+
+// TestConditionsNotKnown compares shifts of vehicles that do not tell the pedal
+// or the oil temperature: the condition is left out and named. One that only
+// some shifts know leaves the others out.
+func TestConditionsNotKnown(t *testing.T) {
+	a, b := shifts(30, 80, 100, 300, 310, 320, 330), shifts(30, 80, 100, 500, 510, 520, 530)
+	for _, l := range [][]Shift{a, b} {
+		for i := range l {
+			l[i].OilTemperature = nil
+		}
+	}
+	b[3].Pedal = nil
+	g := Compare(a, b).Groups[0]
+	if fmt.Sprint(g.NotKnown) != "[oil temperature]" || g.Alike != [2]int{4, 3} || !strings.Contains(g.Words, "Not known, and so not compared: oil temperature") {
+		t.Errorf("not known %v, alike %v, words %q; want the oil temperature named and the shift without a pedal left out", g.NotKnown, g.Alike, g.Words)
+	}
+}
+
+// TestOverlay lays shifts of known straight curves over each other.
+func TestOverlay(t *testing.T) {
+	o := Compare(shifts(30, 80, 100, 300, 400, 500), shifts(30, 80, 100, 600)).Groups[0].Overlay
+	if o.T[0] != -0.2 || math.Abs(o.T[len(o.T)-1]-0.9) > 1e-9 || o.Bands[0].N != 3 || o.Bands[1].N != 1 {
+		t.Fatalf("times %g to %g, %d and %d curves; want -0.2 to 0.9 (the longest shift and 0.3 s), 3 and 1", o.T[0], o.T[len(o.T)-1], o.Bands[0].N, o.Bands[1].N)
+	}
+	for k, at := range o.T {
+		if at == 0.2 {
+			// By hand: 0.05 + 0.9 x 0.2/0.4 = 0.5; 0.2/0.6: 0.35. Quartiles of
+			// 0.41, 0.5, 0.65 by type 7: 0.455 and 0.575.
+			if m := *o.Bands[0].Median[k]; m != 0.5 {
+				t.Errorf("median at 0.2 s is %g; want 0.5", m)
+			}
+			if l, h := *o.Bands[0].Low[k], *o.Bands[0].High[k]; l != 0.455 || h != 0.575 {
+				t.Errorf("quartiles at 0.2 s are %g and %g; want 0.455 and 0.575", l, h)
+			}
+			if m := *o.Bands[1].Median[k]; m != 0.35 {
+				t.Errorf("median of the second session at 0.2 s is %g; want 0.35", m)
+			}
+			return
+		}
+	}
+	t.Error("no point at 0.2 s")
+}
+
+// TestTrace follows a clutch that wears over six sessions, given out of order,
+// and the same with too few sessions.
+func TestTrace(t *testing.T) {
+	day := time.Date(2026, 3, 1, 9, 0, 0, 0, time.UTC)
+	var list []Past
+	for _, k := range []int{3, 0, 5, 1, 4, 2} {
+		ms := 300 + 40*float64(k)
+		list = append(list, Past{Name: fmt.Sprintf("session %d", k), Started: day.AddDate(0, k, 0), Shifts: shifts(30, 80, 100, ms, ms+5, ms+10)})
+	}
+	list[0].Shifts = append(list[0].Shifts, shifts(80, 80, 300, 900)...) // other conditions: not counted
+	h := Trace(list)
+	if len(h.Sessions) != 6 || h.Sessions[0] != "session 0" || h.Sessions[5] != "session 5" {
+		t.Errorf("sessions %v; want them in order of time", h.Sessions)
+	}
+	for _, g := range h.Groups {
+		if g.Figure != "duration" {
+			continue
+		}
+		if len(g.Points) != 6 || g.Points[3].N != 3 || !near(g.Points[3].Median, 0.425, 1e-9) {
+			t.Errorf("points %+v; want six, the fourth of 3 shifts and 0.425 s", g.Points)
+		}
+		if g.Trend == nil || g.Trend.Tau != 1 || !near(g.Trend.PerSession, 0.04, 1e-9) || !near(g.Trend.P, 2.0/720, 1e-9) || !strings.Contains(g.Words, "rises by about 0.040 s a session") {
+			t.Errorf("trend %+v, %q; want a rise of 0.04 s a session, P 2/6!", g.Trend, g.Words)
+		}
+	}
+	if !strings.Contains(h.Summary[0], "2-3 power-on up: Duration") {
+		t.Errorf("summary %q; want the rise told", h.Summary)
+	}
+	few := Trace(list[:3])
+	for _, g := range few.Groups {
+		if g.Trend != nil || !strings.Contains(g.Words, "too few sessions") {
+			t.Errorf("three sessions: %+v; want too few to tell", g)
+		}
+	}
+	if got := Trace(nil).Summary; len(got) != 1 {
+		t.Errorf("no sessions: %q", got)
+	}
+}
+
+// TestCollectorForgets feeds an hour of ratios and expects seconds to be kept.
+func TestCollectorForgets(t *testing.T) {
+	var table decode.Table
+	ratio := table.Add(decode.Info{Name: drivetrain.SignalRatio, Origin: decode.FromAnalysis})
+	c, err := NewCollector(&signals.File{}, &table)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out decode.Output
+	for at := capture.Stamp(0); at < 3600e9; at += 10e6 {
+		out.Reset()
+		out.Samples = append(out.Samples, decode.Sample{Time: at, Signal: ratio, Value: 1})
+		c.Take(&out)
+	}
+	if n := len(c.past); n < int(kept/10e6) || n > 8192 {
+		t.Errorf("%d ratios kept; want the last %d s and little more", n, kept/1e9)
+	}
+}

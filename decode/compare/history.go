@@ -1,0 +1,285 @@
+package compare
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+)
+
+// Past is one session of a vehicle's history.
+type Past struct {
+	Name    string
+	Started time.Time
+	Shifts  []Shift
+}
+
+// History is how the shifts of one vehicle changed over its sessions.
+type History struct {
+	Sessions []string       `json:"sessions"` // in order of time
+	Groups   []HistoryGroup `json:"groups"`
+	Summary  []string       `json:"summary"` // in plain words, never empty
+}
+
+// HistoryGroup is one figure of one change of gear under one load, over the
+// sessions. Only shifts alike to one and the same are counted: the one that
+// finds like ones in most sessions.
+type HistoryGroup struct {
+	From   string `json:"from"`
+	To     string `json:"to"`
+	Kind   string `json:"kind"`
+	Figure string `json:"figure"`
+	Unit   string `json:"unit"`
+	// Conditions of the shift that all counted ones are like.
+	Conditions string         `json:"conditions"`
+	Points     []HistoryPoint `json:"points"`
+	Trend      *Trend         `json:"trend,omitempty"` // nil with too few sessions
+	Words      string         `json:"words"`
+}
+
+// Name is the group in words: "2-3 power-on up, duration".
+func (g *HistoryGroup) Name() string { return g.From + "-" + g.To + " " + g.Kind + ", " + g.Figure }
+
+// HistoryPoint is one session of a HistoryGroup.
+type HistoryPoint struct {
+	Session int       `json:"session"` // index of History.Sessions
+	Started time.Time `json:"started"`
+	N       int       `json:"n"`
+	Median  float64   `json:"median"`
+	// Interval is where the median lies with 95 % confidence; nil with fewer than
+	// two shifts.
+	Interval *Interval `json:"interval_95,omitempty"`
+}
+
+// Trend is the test of Mann (Econometrica 13, 1945) and Kendall for a rise or
+// fall over the sessions, on their medians.
+type Trend struct {
+	Tau float64 `json:"tau"` // -1 falls throughout, 1 rises throughout
+	P   float64 `json:"p"`   // two-sided
+	// PerSession is the median of the slopes between all pairs of sessions (Theil
+	// and Sen), in the figure's unit per session.
+	PerSession float64 `json:"per_session"`
+}
+
+// fewestSessions is the number from which a steady rise is unlikely by chance:
+// of 4! orders 2 are steady (P = 0.083), of 5! likewise (P = 0.017).
+const fewestSessions = 5
+
+// Trace follows every figure over two or more sessions.
+func Trace(list []Past) *History {
+	list = slices.Clone(list)
+	slices.SortStableFunc(list, func(a, b Past) int { return a.Started.Compare(b.Started) })
+	h := &History{Sessions: []string{}, Groups: []HistoryGroup{}, Summary: []string{}}
+	var maps []map[groupKey][]*Shift
+	for _, p := range list {
+		h.Sessions = append(h.Sessions, p.Name)
+		maps = append(maps, groups(p.Shifts))
+	}
+	for _, k := range keysOf(maps...) {
+		lists := make([][]*Shift, len(list))
+		for i, m := range maps {
+			lists[i] = m[k]
+		}
+		use, _ := conditionsOf(lists...)
+		model := commonest(lists, use)
+		for i, l := range lists {
+			lists[i] = slices.DeleteFunc(slices.Clone(l), func(s *Shift) bool { return !alike(model, s, use) })
+		}
+		for _, q := range quantities {
+			g := HistoryGroup{From: k.from, To: k.to, Kind: k.kind, Figure: q.name, Unit: q.unit, Conditions: describe(model, use), Points: []HistoryPoint{}}
+			for i, l := range lists {
+				v := q.values(l)
+				if len(v) == 0 {
+					continue
+				}
+				p := HistoryPoint{Session: i, Started: list[i].Started, N: len(v), Median: Median(v)}
+				if len(v) >= fewestToShow {
+					in := bootstrap(seed(k, q.name)+uint64(i), func(s [][]float64) float64 { return median(s[0]) }, v)
+					p.Interval = &in
+				}
+				g.Points = append(g.Points, p)
+			}
+			if len(g.Points) >= 2 {
+				g.judge(&q)
+				h.Groups = append(h.Groups, g)
+			}
+		}
+	}
+	h.summary()
+	return h
+}
+
+// commonest returns the shift that is like some of most sessions, and of those
+// the one that is like most shifts.
+func commonest(lists [][]*Shift, use []condition) *Shift {
+	var best *Shift
+	bestSessions, bestShifts := -1, -1
+	for _, l := range lists {
+		for _, s := range l {
+			sessions, shifts := 0, 0
+			for _, other := range lists {
+				n := 0
+				for _, o := range other {
+					if alike(s, o, use) {
+						n++
+					}
+				}
+				shifts += n
+				sessions += min(n, 1)
+			}
+			if sessions > bestSessions || sessions == bestSessions && shifts > bestShifts {
+				best, bestSessions, bestShifts = s, sessions, shifts
+			}
+		}
+	}
+	return best
+}
+
+// describe says under which conditions a shift was made.
+func describe(s *Shift, use []condition) string {
+	text := ""
+	add := func(format string, p *float64) {
+		if p != nil {
+			if text != "" {
+				text += ", "
+			}
+			text += fmt.Sprintf(format, *p)
+		}
+	}
+	add("pedal %.0f %%", s.Pedal)
+	add("oil %.0f °C", s.OilTemperature)
+	add("engine torque %.0f N·m", s.TorqueBefore)
+	if text == "" {
+		return "conditions not known"
+	}
+	return "about " + text
+}
+
+func (g *HistoryGroup) judge(q *quantity) {
+	first, last := g.Points[0], g.Points[len(g.Points)-1]
+	unit := ""
+	if q.unit != "" {
+		unit = " " + q.unit
+	}
+	g.Words = fmt.Sprintf("%s: median %.*f%s in the first of %d sessions, %.*f%s in the last (%s)",
+		upperFirst(q.name), q.digits, first.Median, unit, len(g.Points), q.digits, last.Median, unit, g.Conditions)
+	if len(g.Points) < fewestSessions {
+		g.Words += fmt.Sprintf("; too few sessions to tell a trend (%d or more are needed)", fewestSessions)
+		return
+	}
+	v := make([]float64, len(g.Points))
+	for i, p := range g.Points {
+		v[i] = p.Median
+	}
+	t := MannKendall(v)
+	g.Trend = &t
+	switch {
+	case t.P > significance:
+		g.Words += "; no trend shown"
+	case math.Abs(last.Median-first.Median) < q.small:
+		g.Words += "; the change is within what the measurement can tell"
+	default:
+		word := "rises"
+		if t.PerSession < 0 {
+			word = "falls"
+		}
+		g.Words += fmt.Sprintf("; %s by about %.*f%s a session; chance alone does this in %s", word, q.digits+1, math.Abs(t.PerSession), unit, cases(t.P))
+	}
+}
+
+func (h *History) summary() {
+	tested := 0
+	for i := range h.Groups {
+		g := &h.Groups[i]
+		if g.Trend == nil {
+			continue
+		}
+		tested++
+		if g.Trend.P <= significance {
+			h.Summary = append(h.Summary, g.From+"-"+g.To+" "+g.Kind+": "+g.Words+".")
+		}
+	}
+	switch {
+	case len(h.Sessions) < 2:
+		h.Summary = append(h.Summary, "One session has no history.")
+	case tested == 0:
+		h.Summary = append(h.Summary, fmt.Sprintf("Too few sessions with like shifts to tell a trend: %d or more are needed.", fewestSessions))
+	case len(h.Summary) == 0:
+		h.Summary = append(h.Summary, fmt.Sprintf("No trend shown in %d figures.", tested))
+	case tested > 1:
+		h.Summary = append(h.Summary, fmt.Sprintf("%d figures were looked at; about one of twenty shows a trend by chance.", tested))
+	}
+}
+
+// MannKendall tests values in order of time for a trend. Up to ten values
+// without ties P is exact, from the number of orders with at most so many
+// inversions; otherwise from the normal distribution with variance
+//
+//	(n (n-1) (2n+5) - sum(t (t-1) (2t+5))) / 18
+//
+// and continuity correction, t the numbers of equal values. There must be two
+// values or more.
+func MannKendall(v []float64) Trend {
+	n := len(v)
+	s := 0
+	var slopes []float64
+	for i := range v {
+		for k := i + 1; k < n; k++ {
+			switch {
+			case v[k] > v[i]:
+				s++
+			case v[k] < v[i]:
+				s--
+			}
+			slopes = append(slopes, (v[k]-v[i])/float64(k-i))
+		}
+	}
+	pairs := n * (n - 1) / 2
+	t := Trend{Tau: float64(s) / float64(pairs), PerSession: Median(slopes)}
+	variance := float64(n * (n - 1) * (2*n + 5))
+	sorted := slices.Sorted(slices.Values(v))
+	ties := false
+	for i := 0; i < n; {
+		k := i
+		for k < n && sorted[k] == sorted[i] {
+			k++
+		}
+		e := k - i
+		ties = ties || e > 1
+		variance -= float64(e * (e - 1) * (2*e + 5))
+		i = k
+	}
+	switch {
+	case n <= 10 && !ties:
+		// S = pairs - 2 inversions.
+		t.P = min(1, 2*fewInversions(n, (pairs-abs(s))/2))
+	case variance <= 0:
+		t.P = 1
+	default:
+		z := max(0, math.Abs(float64(s))-1) / math.Sqrt(variance/18)
+		t.P = math.Erfc(z / math.Sqrt2)
+	}
+	return t
+}
+
+// fewInversions is the share of the orders of n values that have at most k
+// inversions.
+func fewInversions(n, k int) float64 {
+	count := []float64{1}
+	total := 1.0
+	for i := 2; i <= n; i++ {
+		next := make([]float64, len(count)+i-1)
+		for c, w := range count {
+			for d := range i {
+				next[c+d] += w
+			}
+		}
+		count = next
+		total *= float64(i)
+	}
+	sum := 0.0
+	for _, w := range count[:k+1] {
+		sum += w
+	}
+	return sum / total
+}
