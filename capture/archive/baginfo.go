@@ -3,6 +3,7 @@ package archive
 import (
 	"bytes"
 	"fmt"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
@@ -49,6 +50,32 @@ func (in *info) encode() []byte {
 		b.WriteString(s + "\n")
 	}
 	return b.Bytes()
+}
+
+// edit changes what people may change.
+func (in *info) edit(change func(*Meta)) {
+	started, ended := in.meta.Started, in.meta.Ended
+	change(&in.meta)
+	in.meta.Started, in.meta.Ended = started, ended
+}
+
+// Describe changes who, what and why of a session that has ended and is not
+// sealed. The times stay.
+func Describe(dir string, change func(*Meta)) error {
+	r, err := Open(dir)
+	if err != nil {
+		return err
+	}
+	if r.sealed {
+		return fmt.Errorf("%s: is sealed; what it says of itself cannot be changed any more", dir)
+	}
+	unlock, err := r.fs.Lock(filepath.Join(dir, lockName))
+	if err != nil {
+		return fmt.Errorf("%s: %w", dir, plain(err))
+	}
+	defer unlock()
+	r.info.edit(change)
+	return plain(writeBytes(r.fs, filepath.Join(dir, infoName), r.info.encode()))
 }
 
 func stampText(t time.Time) string {

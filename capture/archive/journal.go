@@ -18,9 +18,10 @@ import (
 const (
 	KindStart = "start" // wall: the time of day at time_s
 	KindEnd   = "end"
-	KindMark  = "mark" // text
-	KindLoss  = "loss" // channel, reason, count, until_s, detail
-	KindDisk  = "disk" // text: the disk failed, recovered or is filling up
+	KindMark  = "mark"  // text
+	KindLoss  = "loss"  // channel, reason, count, until_s, detail
+	KindClock = "clock" // text, step_s, asleep_s, wall: the wall clock was set, the machine slept
+	KindDisk  = "disk"  // text: the disk failed, recovered or is filling up
 )
 
 // maxEntry bounds one line of the journal.

@@ -197,15 +197,53 @@ func (f *Frames) open(name string) error {
 // Next those described ahead of the first packet.
 func (f *Frames) Channels() []capture.Channel {
 	if f.reader == nil && len(f.r.files) > 0 {
-		if f.open(f.r.files[0]) != nil {
+		at := min(f.next, len(f.r.files)-1)
+		if f.open(f.r.files[at]) != nil {
 			return nil // Next will say why
 		}
-		f.next = 1
+		f.next = at + 1
 	}
 	if f.reader == nil {
 		return nil
 	}
 	return f.reader.Channels()
+}
+
+// SkipTo passes over whole files that end before t, so that reading from the
+// middle of a long session begins near there. It must come before the first
+// Next; earlier frames of the file that holds t still come.
+func (f *Frames) SkipTo(t capture.Stamp) error {
+	for f.next = len(f.r.files); f.next > 1; {
+		f.next--
+		first, ok, err := f.firstTime(f.r.files[f.next])
+		if err != nil {
+			return err
+		}
+		if ok && first <= t {
+			return nil
+		}
+	}
+	f.next = 0
+	return nil
+}
+
+// firstTime returns the stamp of a file's first frame or line.
+func (f *Frames) firstTime(name string) (capture.Stamp, bool, error) {
+	file, err := f.r.fs.Open(f.r.Path(name))
+	if err != nil {
+		return 0, false, plain(err)
+	}
+	defer file.Close()
+	var b capture.Batch
+	err = pcapng.NewReader(file, name).Next(context.Background(), &b)
+	if len(b.Frames)+len(b.Lines) == 0 {
+		var d *pcapng.DamageError
+		if err == io.EOF || errors.As(err, &d) {
+			err = nil
+		}
+		return 0, false, err
+	}
+	return firstTime(&b), true, nil
 }
 
 // Damage returns what was found damaged or cut so far.

@@ -80,6 +80,7 @@ type Session struct {
 	losses   map[lossKey]*lossSum
 	dropped  uint64 // journal entries that did not fit
 	status   Status
+	edited   bool // bag-info.txt is to be written again
 	closed   bool
 	closeErr error
 
@@ -95,6 +96,8 @@ type Session struct {
 	ticks  int
 	pastAt time.Time
 	past   int64
+	began  time.Time
+	clocks clocks
 }
 
 // chunk is a stretch of one file that waits for the disk.
@@ -143,8 +146,9 @@ func Create(root string, m Meta, vehicle []byte, o Options) (*Session, error) {
 		enc:    pcapng.NewEncoder(pcapng.Header{OS: runtime.GOOS + "/" + runtime.GOARCH, Application: m.Software}),
 		losses: map[lossKey]*lossSum{},
 		wake:   make(chan struct{}, 1), stop: make(chan struct{}), done: make(chan struct{}),
-		pastAt: time.Now(),
+		pastAt: time.Now(), began: time.Now(),
 	}
+	s.clocks = lookAtClocks(s.began)
 	if err := s.makeFolder(root, folderName(m)); err != nil {
 		return nil, fmt.Errorf("%s: a session cannot be begun here: %w; choose another folder for sessions or make room", root, plain(err))
 	}
@@ -361,6 +365,22 @@ func (s *Session) Mark(t capture.Stamp, text string) error {
 	return s.Journal(KindMark, t, map[string]string{"text": text})
 }
 
+// Describe changes who, what and why; the file follows within a second. The
+// times stay.
+func (s *Session) Describe(change func(*Meta)) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.info.edit(change)
+	s.edited = true
+}
+
+// Meta returns who, what and why.
+func (s *Session) Meta() Meta {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.info.meta
+}
+
 func (s *Session) entry(kind string, t capture.Stamp, fields any) error {
 	if s.closed {
 		return fmt.Errorf("%s: the session is closed; the entry %q was not written", s.dir, kind)
@@ -449,6 +469,7 @@ func (s *Session) Close() error {
 	s.writeLosses()
 	s.endFile()
 	s.info.meta.Ended = time.Now().Round(0)
+	s.edited = true
 	s.entry(KindEnd, end, map[string]any{"wall": stampText(s.info.meta.Ended), "frames": s.status.Frames, "lost": s.status.Lost})
 	s.closed = true
 	s.mu.Unlock()
@@ -488,8 +509,15 @@ func (s *Session) run() {
 
 // tick makes everything recorded so far safe.
 func (s *Session) tick() {
+	now := lookAtClocks(s.began)
+	ev := compareClocks(s.clocks, now)
+	s.clocks = now
+	stamp := s.now()
 	s.mu.Lock()
 	s.writeLosses()
+	if ev != nil {
+		s.entry(KindClock, stamp, ev)
+	}
 	s.mu.Unlock()
 	s.fetch(true)
 	s.flush()
@@ -565,6 +593,10 @@ func (s *Session) flush() error {
 		}
 		i++
 	}
+	if err := s.writeInfo(); err != nil {
+		s.failed(err)
+		return err
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.status.Err != nil {
@@ -573,6 +605,24 @@ func (s *Session) flush() error {
 	}
 	s.status.LastSync = time.Now()
 	return nil
+}
+
+// writeInfo writes bag-info.txt if it has been changed.
+func (s *Session) writeInfo() error {
+	s.mu.Lock()
+	data, edited := s.info.encode(), s.edited
+	s.edited = false
+	s.mu.Unlock()
+	if !edited {
+		return nil
+	}
+	err := writeBytes(s.fs, filepath.Join(s.dir, infoName), data)
+	if err != nil {
+		s.mu.Lock()
+		s.edited = true
+		s.mu.Unlock()
+	}
+	return err
 }
 
 // release takes chunks back that are safely on disk.
@@ -654,9 +704,6 @@ func (s *Session) finish() {
 		}
 		s.fetch(true)
 		if err = s.flush(); err == nil {
-			err = plain(writeBytes(s.fs, filepath.Join(s.dir, infoName), s.info.encode()))
-		}
-		if err == nil {
 			break
 		}
 	}
@@ -667,6 +714,7 @@ func (s *Session) finish() {
 	defer s.mu.Unlock()
 	if err != nil {
 		missing := s.status.Frames - s.status.Synced
+		err = plain(err)
 		s.closeErr = fmt.Errorf("%s: the session could not be completed: %w; %d frames at its end are not safely on disk", s.dir, err, missing)
 	}
 	s.status.Err = err

@@ -146,6 +146,114 @@ func TestRecordAndRead(t *testing.T) {
 	}
 }
 
+func TestDescribe(t *testing.T) {
+	s, err := Create(t.TempDir(), Meta{Title: "a", Started: testTime}, nil, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Describe(func(m *Meta) { m.Odometer, m.Started = "10 km", time.Time{} })
+	if m := s.Meta(); m.Odometer != "10 km" || !m.Started.Equal(testTime) {
+		t.Errorf("%+v", m)
+	}
+	if err := Describe(s.Dir(), func(m *Meta) {}); !errors.Is(err, errBusy) {
+		t.Errorf("described while recording: %v", err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := Describe(s.Dir(), func(m *Meta) { m.Job = "4711"; m.Concern = "one\ntwo" }); err != nil {
+		t.Fatal(err)
+	}
+	r, err := Open(s.Dir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if m := r.Meta(); m.Title != "a" || m.Odometer != "10 km" || m.Job != "4711" || m.Concern != "one two" || !m.Started.Equal(testTime) || m.Ended.IsZero() {
+		t.Errorf("%+v", m)
+	}
+	if _, err := Seal(context.Background(), s.Dir(), SealOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	defer writable(t, s.Dir())
+	if err := Describe(s.Dir(), func(m *Meta) {}); err == nil || !strings.Contains(err.Error(), "is sealed") {
+		t.Errorf("described when sealed: %v", err)
+	}
+}
+
+func TestClocks(t *testing.T) {
+	day := time.Date(2026, 3, 7, 12, 0, 0, 0, time.UTC)
+	look := func(wall, ran, asleep float64, knows bool) clocks {
+		d := func(s float64) time.Duration { return time.Duration(s * 1e9) }
+		return clocks{day.Add(d(wall)), d(ran), d(asleep), knows}
+	}
+	for _, c := range []struct {
+		name   string
+		now    clocks
+		want   string
+		step   float64
+		asleep float64
+	}{
+		{"as ever", look(1, 1, 0, true), "", 0, 0},
+		{"slewed by a time server", look(1.0005, 1, 0, true), "", 0, 0},
+		{"summer time does not matter, a wrong clock does", look(3601, 1, 0, true), "the wall clock was set by +3600.0 s", 3600, 0},
+		{"set back", look(-59, 1, 0, false), "the wall clock was set by -60.0 s", -60, 0},
+		{"slept", look(601, 1, 600, true), "the machine slept for 600.0 s; nothing was recorded", 0, 600},
+		{"slept and set", look(611, 1, 600, true), "the machine slept for 600.0 s; nothing was recorded; the wall clock was set by +10.0 s", 10, 600},
+		{"cannot tell", look(601, 1, 0, false), "the machine slept or its wall clock was set forward, 600.0 s", 600, 0},
+	} {
+		got := compareClocks(look(0, 0, 0, c.now.knows), c.now)
+		if got == nil {
+			got = &clockEvent{}
+		}
+		if got.Text != c.want || got.Step != c.step || got.Asleep != c.asleep {
+			t.Errorf("%s: got %+v, want %q, %v s, %v s", c.name, got, c.want, c.step, c.asleep)
+		}
+	}
+	start := time.Now()
+	if ev := compareClocks(lookAtClocks(start), lookAtClocks(start)); ev != nil {
+		t.Errorf("two looks at once: %+v", ev)
+	}
+}
+
+func TestSkipTo(t *testing.T) {
+	s, err := Create(t.TempDir(), Meta{}, nil, Options{MaxFile: 20_000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := 0; i < 3000; i += 100 {
+		s.Record(batchOf(i, 100))
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	r, err := Open(s.Dir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Files()) < 5 {
+		t.Fatal(r.Files())
+	}
+	for _, at := range []int{-5, 0, 1, 499, 500, 1234, 2999, 10_000} {
+		f := r.Frames()
+		if err := f.SkipTo(capture.Stamp(at) * 1_000_000); err != nil {
+			t.Fatal(err)
+		}
+		if ch := f.Channels(); len(ch) != 2 {
+			t.Errorf("channels %v", ch)
+		}
+		var b capture.Batch
+		if err := f.Next(context.Background(), &b); err != nil {
+			t.Fatal(err)
+		}
+		first := int(b.Frames[0].Time / 1_000_000)
+		// Files hold 500 frames or less; nothing at or behind the time is skipped.
+		if first > max(at, 0) || min(at, 2999)-first > 500 {
+			t.Errorf("at %d reading begins with %d", at, first)
+		}
+		f.Close()
+	}
+}
+
 func TestSecondsAreExact(t *testing.T) {
 	for _, c := range []struct {
 		text string

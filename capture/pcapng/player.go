@@ -241,7 +241,8 @@ func (p *Player) Step(d time.Duration) error {
 
 // Seek jumps to a time of the recording, forward or back. The next batch
 // begins with a note of kind NoteSeek, at the time sought, and holds nothing
-// from before it. It takes the time of reading the recording up to there.
+// from before it. It takes the time of reading the recording up to there, or
+// from near there if the source has a method SkipTo.
 func (p *Player) Seek(t capture.Stamp) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -251,6 +252,11 @@ func (p *Player) Seek(t capture.Stamp) error {
 	t = max(t, p.first)
 	if err := p.reopen(); err != nil {
 		return err
+	}
+	if s, ok := p.src.(interface{ SkipTo(capture.Stamp) error }); ok {
+		if err := s.SkipTo(t); err != nil {
+			return err
+		}
 	}
 	for {
 		p.read(context.Background())
