@@ -69,6 +69,18 @@ type shiftRecord struct {
 	pedal, oil          float64
 }
 
+// kind numbers the kinds of shift that a control unit times alike.
+func (r *shiftRecord) kind() int {
+	k := 0
+	if r.up {
+		k = 2
+	}
+	if r.powerOn {
+		k++
+	}
+	return k
+}
+
 // engageRecord is one engagement.
 type engageRecord struct {
 	gear    int

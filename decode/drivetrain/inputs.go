@@ -48,6 +48,7 @@ type channel struct {
 	age            capture.Stamp // at which a held value no longer counts; 0: never
 
 	last   float64 // last value that was there
+	slope  float64 // between the last two [rpm/ns]
 	lastAt capture.Stamp
 	seen   bool
 	lost   bool // reads 0 where the shaft cannot have stopped
@@ -214,9 +215,14 @@ func (c *channel) plausible(at capture.Stamp, v float64) bool {
 			return false
 		}
 		c.lost = false
-	} else if zero && c.seen && math.Abs(c.last) >= turningRPM && at-c.lastAt <= c.period*7/2 {
+	} else if zero && c.seen && math.Abs(c.last) >= turningRPM && at-c.lastAt <= c.period*7/2 &&
+		math.Abs(c.last+c.slope*float64(at-c.lastAt)) > math.Abs(c.last)/2 { // not already on its way to a stop
 		c.lost, c.lostAt = true, at
 		return false
+	}
+	c.slope = 0
+	if dt := at - c.lastAt; c.seen && dt > 0 && dt <= c.period*7/2 {
+		c.slope = (v - c.last) / float64(dt)
 	}
 	c.last, c.lastAt, c.seen = v, at, true
 	return true
@@ -224,7 +230,7 @@ func (c *channel) plausible(at capture.Stamp, v float64) bool {
 
 // trust takes the doubt back: the shaft does stand still.
 func (c *channel) trust() {
-	c.lost, c.last = false, 0
+	c.lost, c.last, c.slope = false, 0, 0
 }
 
 // leverPosition is what the lever says, as far as it matters here.

@@ -43,6 +43,7 @@ const (
 	engageLate      = 1.5  // s
 	agreeing        = 0.6  // part of the shifts that must show it
 	supplyElements  = 2    // so many elements that slip have their supply in common
+	fewestDelays    = 4
 	lessUsual       = 0.75
 	nearBest        = 0.9
 	foremostTimes   = 4
@@ -94,7 +95,7 @@ type weighing struct {
 	m *model
 	v *evidence
 
-	usualDelay float64 // s, NaN where no command is broadcast
+	usualDelay [4]float64 // s, by kind of shift, see shiftRecord.kind; NaN where it is not known
 	flares     tally
 	drags      tally
 }
@@ -123,16 +124,20 @@ func (t trial) weight(all int) float64 {
 }
 
 func weigh(a *Analyzer) *weighing {
-	w := &weighing{a: a, m: a.model, v: &a.evidence, usualDelay: unknown}
-	var delays []float64
-	for _, s := range w.v.shifts {
-		if known(s.delay) {
-			delays = append(delays, s.delay)
+	w := &weighing{a: a, m: a.model, v: &a.evidence}
+	for k := range w.usualDelay {
+		var delays []float64
+		for i := range w.v.shifts {
+			if s := &w.v.shifts[i]; s.kind() == k && known(s.delay) {
+				delays = append(delays, s.delay)
+			}
 		}
-	}
-	if len(delays) >= 4 {
-		slices.Sort(delays)
-		w.usualDelay = delays[len(delays)/2]
+		w.usualDelay[k] = unknown
+		if len(delays) >= fewestDelays {
+			// The lower third: up to two of three may be late.
+			slices.Sort(delays)
+			w.usualDelay[k] = delays[len(delays)/3]
+		}
 	}
 	n := len(w.m.elements)
 	w.flares = tally{applied: make([]trial, n), released: make([]trial, n), applyPrior: 1, releasePrior: lessUsual}
@@ -153,7 +158,7 @@ func weigh(a *Analyzer) *weighing {
 		if s.up && s.powerOn && !w.onlyOneWays(released) {
 			w.flares.add(s.flare >= flareSeenRPM, applied, released)
 		}
-		late := known(s.delay) && s.delay > w.usualDelay+lateSeconds
+		late := known(s.delay) && s.delay > w.usualDelay[s.kind()]+lateSeconds
 		if !w.onlyOneWays(released) {
 			w.drags.add((s.bindUp >= bindSeenMPS2 || late) && s.flare < flareSeenRPM, applied, released)
 		}

@@ -219,12 +219,12 @@ func (w *watch) judgeZero(a *Analyzer, s int, c *channel) {
 		g := &m.gears[n.gear]
 		_, in := m.fit(g, &n.readings, n.have, nil)
 		if known(g.speed[s]) && math.Abs(g.speed[s]*in) < turningRPM {
-			c.trust()
+			w.trust(s, c, n.at)
 		}
 		return
 	case s == m.output && known(n.road):
 		if f := w.roadFactor; known(f) && n.road*f < turningRPM || !known(f) && n.road < crawlingKmh {
-			c.trust()
+			w.trust(s, c, n.at)
 		}
 		return
 	}
@@ -234,7 +234,16 @@ func (w *watch) judgeZero(a *Analyzer, s int, c *channel) {
 		}
 	}
 	if n.at-c.lostAt > second {
-		c.trust()
+		w.trust(s, c, n.at)
+	}
+}
+
+// trust takes back that a sensor was left out: its shaft does stand still.
+func (w *watch) trust(s int, c *channel, now capture.Stamp) {
+	c.trust()
+	w.heard[s] = now // what was thrown away was no silence
+	if w.state[s] == sensorZero && w.zeros[s] > 0 {
+		w.zeros[s]--
 	}
 }
 
