@@ -32,6 +32,8 @@ type File struct {
 	Computed     Named[Computed] `key:"computed" help:"signals computed from others" name:"identifier"`
 	Transmission *Transmission   `key:"transmission" help:"roles of signals, gear train, elements, gears, limits"`
 	Alarms       Named[Alarm]    `key:"alarms" help:"conditions that must be heard"`
+
+	source string // the name it was read under
 }
 
 // About names the vehicle for people.

@@ -79,7 +79,7 @@ func plain(err error) error {
 // one of them is an error.
 func Parse(name string, text []byte, open func(name string) ([]byte, error)) (*File, diag.List) {
 	r := reader{open: open, spans: make(map[string]span), bad: make(map[string]bool), files: make(map[string]*source)}
-	f := new(File)
+	f := &File{source: name}
 	if r.read(name, text, f) {
 		r.complete(reflect.ValueOf(f).Elem(), "", span{diag.Pos{File: name, Line: 1, Column: 1}, 1})
 		r.resolve(f)

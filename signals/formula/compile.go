@@ -40,6 +40,53 @@ func Condition(src string, scope Scope) (*Program, []Problem) {
 	return c.done()
 }
 
+// Names returns the names of signals that stand in a formula, in order of
+// appearance; nil if it cannot be read.
+func Names(src string) []string {
+	c := compiler{p: &Program{}}
+	root := c.parse(src)
+	if root == nil {
+		return nil
+	}
+	v := namesVisitor{bases: make(map[ast.Node]bool)}
+	ast.Walk(&root, &v)
+	slices.SortStableFunc(v.list, func(a, b place) int { return cmp.Compare(a.from, b.from) })
+	var names []string
+	for _, p := range v.list {
+		if !v.bases[p.node] && !slices.Contains(names, p.name) {
+			names = append(names, p.name)
+		}
+	}
+	return names
+}
+
+type place struct {
+	node ast.Node
+	from int
+	name string
+}
+
+// namesVisitor gathers names; bases are the nodes that are only part of one,
+// such as slip in slip["low clutch"], and the names of functions.
+type namesVisitor struct {
+	list  []place
+	bases map[ast.Node]bool
+}
+
+func (v *namesVisitor) Visit(n *ast.Node) {
+	switch n := (*n).(type) {
+	case *ast.IdentifierNode:
+		v.list = append(v.list, place{n, n.Location().From, n.Value})
+	case *ast.CallNode:
+		v.bases[n.Callee] = true
+	case *ast.MemberNode:
+		if name, ok := memberName(n); ok {
+			v.bases[n.Node] = true
+			v.list = append(v.list, place{n, n.Node.Location().From, name})
+		}
+	}
+}
+
 type compiler struct {
 	scope    Scope
 	p        *Program

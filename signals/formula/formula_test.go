@@ -2,6 +2,7 @@ package formula
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -256,6 +257,15 @@ func TestEvaluatesLikeExpr(t *testing.T) {
 			t.Errorf("%s with %v: missing, want %v", src, env, w)
 		}
 	})
+}
+
+func TestNames(t *testing.T) {
+	if got := Names(`b + abs(a) > 2 ? slip["low clutch"] : rate(b, "1 s")`); !slices.Equal(got, []string{"b", "a", "slip.low clutch"}) {
+		t.Errorf("got %q", got)
+	}
+	if got := Names("(("); got != nil {
+		t.Errorf("got %q from nothing", got)
+	}
 }
 
 func TestNoAllocations(t *testing.T) {

@@ -1,0 +1,174 @@
+package signals
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"gearwitness/signals/diag"
+	"gearwitness/signals/formula"
+)
+
+// BusLoad is the share of a bus that the frames of a file take, by their
+// periods.
+type BusLoad struct {
+	Bus string
+	// Low is without stuff bits, High with as many as can occur; 0 to 1 and above,
+	// both 0 where the file gives no bit rate.
+	Low, High float64
+	// Uncounted are frames without a period, CAN FD frames and groups longer than
+	// one frame.
+	Uncounted int
+}
+
+// Loads returns the expected load of every bus.
+//
+// A classic frame of n data bytes has 47 + 8n bits with an 11-bit identifier and
+// 67 + 8n with 29 bits, counting three of interframe space; of these 34 + 8n and
+// 54 + 8n can be stuffed with one bit after the first five and every four more
+// (ISO 11898-1).
+func (f *File) Loads() []BusLoad {
+	var loads []BusLoad
+	for _, b := range f.Buses {
+		l := BusLoad{Bus: b.Name}
+		for i := range f.Frames {
+			fr := &f.Frames[i].V
+			switch n := fr.DataLength(); {
+			case fr.Bus != b.Name:
+			case fr.Every == 0 || fr.FD || n > 8:
+				l.Uncounted++
+			case b.V.BitRate > 0:
+				bits, stuffable := 47+8*n, 34+8*n
+				if fr.Extended || fr.J1939() {
+					bits, stuffable = 67+8*n, 54+8*n
+				}
+				perSecond := 1 / fr.Every.Seconds()
+				l.Low += float64(bits) * perSecond / float64(b.V.BitRate)
+				l.High += float64(bits+(stuffable-1)/4) * perSecond / float64(b.V.BitRate)
+			}
+		}
+		loads = append(loads, l)
+	}
+	return loads
+}
+
+// Advice returns warnings about a valid file: what is probably not meant, or
+// leaves the program unable to say something. They concern the file itself, not
+// the libraries it uses.
+func (f *File) Advice() diag.List {
+	var list diag.List
+	if f.Vehicle.Title == "" {
+		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, "the vehicle has no title; reports show the file's name instead")
+	}
+	for _, e := range f.Frames {
+		if e.V.Every == 0 && e.V.StaleAfter == 0 && e.Pos.File == f.source && len(e.V.Signals) > 0 {
+			list.Warn(e.Pos, utf8.RuneCountInString(e.Name), "frame %q has no period: its signals never count as gone; add every: or stale_after:", e.Name)
+		}
+	}
+	for _, l := range f.Loads() {
+		i := f.Buses.Index(l.Bus)
+		if e := f.Buses[i]; l.High > 1 {
+			list.Warn(e.Pos, utf8.RuneCountInString(e.Name), "the frames of bus %q take %.0f to %.0f %% of it by their periods; look at the periods and the bit rate", l.Bus, 100*l.Low, 100*l.High)
+		}
+	}
+	used := f.used()
+	for i := range f.Frames {
+		fr := &f.Frames[i]
+		var unused, open []string // names of this frame, said together
+		for _, e := range fr.V.Signals {
+			if e.Pos.File != f.source {
+				continue
+			}
+			if !used[e.Name] {
+				unused = append(unused, e.Name)
+			}
+			if e.V.Range == nil && len(e.V.States) == 0 && e.V.Unit != "" {
+				open = append(open, e.Name)
+			}
+		}
+		n := utf8.RuneCountInString(fr.Name)
+		if unused != nil {
+			list.Warn(fr.Pos, n, "shown and recorded only, for no role, sensor, switch, condition, formula or alarm uses it: %s", strings.Join(unused, ", "))
+		}
+		if open != nil {
+			list.Warn(fr.Pos, n, "without range, so that an impossible value passes as true: %s", strings.Join(open, ", "))
+		}
+	}
+	if t := f.Transmission; t == nil {
+		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, "there is no transmission part: signals are shown, gears and shifts are not")
+	} else if t.Roles.OutputSpeed == "" {
+		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, "no role output_speed: without it there are no gears and no shifts")
+	}
+	list.Sort()
+	return list
+}
+
+// used returns the signals that something in the file refers to.
+func (f *File) used() map[string]bool {
+	used := make(map[string]bool)
+	for i := range f.Frames {
+		for _, e := range f.Frames[i].V.Signals {
+			for _, c := range e.V.When {
+				used[c.Signal] = true
+			}
+		}
+	}
+	for _, e := range f.Computed {
+		for _, n := range formula.Names(e.V.Formula) {
+			used[n] = true
+		}
+	}
+	for _, e := range f.Alarms {
+		for _, n := range append(formula.Names(e.V.When), formula.Names(e.V.Clear)...) {
+			used[n] = true
+		}
+	}
+	if t := f.Transmission; t != nil {
+		for _, n := range t.Roles.Signals() {
+			used[n] = true
+		}
+		for _, e := range t.Switches {
+			used[e.Name] = true
+		}
+		if t.Train != nil {
+			for _, e := range t.Train.Sensors {
+				used[e.Name] = true
+			}
+		}
+	}
+	return used
+}
+
+// Signals returns the signals that have a role.
+func (r Roles) Signals() []string {
+	all := []string{r.EngineSpeed, r.EngineTorque, r.InputSpeed, r.OutputSpeed, r.VehicleSpeed, r.Pedal, r.Brake, r.Lever,
+		r.CommandedGear, r.CurrentGear, r.Lockup, r.OilPan, r.OilOutlet, r.Coolant}
+	return slices.DeleteFunc(all, func(s string) bool { return s == "" })
+}
+
+// Summary says in a few lines what a file describes.
+func (f *File) Summary() string {
+	var b strings.Builder
+	title := f.Vehicle.Title
+	if title == "" {
+		title = "a vehicle without title"
+	}
+	fmt.Fprintf(&b, "%s\n", title)
+	inFrames := 0
+	for i := range f.Frames {
+		inFrames += len(f.Frames[i].V.Signals)
+	}
+	fmt.Fprintf(&b, "%d frames with %d signals, %d computed, %d alarms\n", len(f.Frames), inFrames, len(f.Computed), len(f.Alarms))
+	if len(f.Requests)+len(f.Lines) > 0 {
+		fmt.Fprintf(&b, "%d requests, %d serial instruments\n", len(f.Requests), len(f.Lines))
+	}
+	for _, l := range f.Loads() {
+		fmt.Fprintf(&b, "bus %s: %.0f to %.0f %% load by the periods", l.Bus, 100*l.Low, 100*l.High)
+		if l.Uncounted > 0 {
+			fmt.Fprintf(&b, ", %d frames not counted", l.Uncounted)
+		}
+		b.WriteByte('\n')
+	}
+	return b.String()
+}
