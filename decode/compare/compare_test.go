@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"math"
 	"reflect"
 	"strings"
@@ -23,6 +24,30 @@ import (
 // drive gathers the shifts of a drive of the virtual van.
 func drive(t testing.TB, query map[string][]string) *Record {
 	t.Helper()
+	c, steps := newDrive(t, query)
+	for out := range steps {
+		c.Take(out)
+	}
+	return c.Finish()
+}
+
+// atOnce does the same, with everything in one step.
+func atOnce(t testing.TB, query map[string][]string) *Record {
+	t.Helper()
+	var all decode.Output
+	c, steps := newDrive(t, query)
+	for out := range steps {
+		all.Samples = append(all.Samples, out.Samples...)
+		all.Events = append(all.Events, out.Events...)
+	}
+	c.Take(&all)
+	return c.Finish()
+}
+
+// newDrive returns a collector and what the pipeline gives out of a drive, step
+// by step.
+func newDrive(t testing.TB, query map[string][]string) (*Collector, iter.Seq[*decode.Output]) {
+	t.Helper()
 	file, list := signals.Parse("van.yaml", signals.Van(), nil)
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
@@ -39,28 +64,29 @@ func drive(t testing.TB, query map[string][]string) *Record {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer source.Close()
 	c, err := NewCollector(file, chain.Table())
 	if err != nil {
 		t.Fatal(err)
 	}
-	var b capture.Batch
-	var out decode.Output
-	for {
-		b.Reset()
-		out.Reset()
-		readErr := source.Next(t.Context(), &b)
-		if err := chain.Push(&b, &out); err != nil {
-			t.Fatal(err)
-		}
-		if errors.Is(readErr, io.EOF) {
-			chain.Finish(&out)
-		} else if readErr != nil {
-			t.Fatal(readErr)
-		}
-		c.Take(&out)
-		if readErr != nil {
-			return c.Finish()
+	return c, func(yield func(*decode.Output) bool) {
+		defer source.Close()
+		var b capture.Batch
+		var out decode.Output
+		for {
+			b.Reset()
+			out.Reset()
+			readErr := source.Next(t.Context(), &b)
+			if err := chain.Push(&b, &out); err != nil {
+				t.Fatal(err)
+			}
+			if errors.Is(readErr, io.EOF) {
+				chain.Finish(&out)
+			} else if readErr != nil {
+				t.Fatal(readErr)
+			}
+			if !yield(&out) || readErr != nil {
+				return
+			}
 		}
 	}
 }
@@ -97,11 +123,11 @@ func TestCollectorCurves(t *testing.T) {
 	if err := r.WriteJSON(&a); err != nil {
 		t.Fatal(err)
 	}
-	if err := drive(t, map[string][]string{"seed": {"3"}, "for": {"4m"}}).WriteJSON(&b); err != nil {
+	if err := atOnce(t, map[string][]string{"seed": {"3"}, "for": {"4m"}}).WriteJSON(&b); err != nil {
 		t.Fatal(err)
 	}
 	if !bytes.Equal(a.Bytes(), b.Bytes()) {
-		t.Error("the same drive gives two shifts files that differ")
+		t.Error("the same drive in one step gives another shifts file than in many")
 	}
 	var back struct {
 		Format int

@@ -115,22 +115,27 @@ type track []struct {
 	v  float64
 }
 
-// put appends a value and forgets old ones, in large steps, so that moving the
-// rest costs little.
 func (t *track) put(at capture.Stamp, v float64) {
 	*t = append(*t, struct {
 		at capture.Stamp
 		v  float64
 	}{at, v})
+}
+
+// forget drops what is older than the last seconds, in large steps, so that
+// moving the rest costs little.
+func (t *track) forget() {
 	n := len(*t)
-	if n < 4096 || n&1023 != 0 {
+	if n < 4096 {
 		return
 	}
 	k := max(0, n-1<<16) // whatever the stamps say
-	for (*t)[k].at < at-kept {
+	for (*t)[k].at < (*t)[n-1].at-kept {
 		k++
 	}
-	*t = slices.Delete(*t, 0, k)
+	if k > n/2 {
+		*t = slices.Delete(*t, 0, k)
+	}
 }
 
 // mean of the values in a time, nil without any.
@@ -220,6 +225,9 @@ func (c *Collector) Take(out *decode.Output) {
 	if len(c.waiting) > 0 {
 		c.settle(c.now)
 	}
+	// Not before: one step may hold more than the last seconds.
+	c.past.forget()
+	c.pastTorque.forget()
 }
 
 func (c *Collector) torqueBefore(s *drivetrain.ShiftEvent) *float64 {
