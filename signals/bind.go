@@ -34,6 +34,7 @@ type reader struct {
 	spans map[string]span
 	bad   map[string]bool
 	files map[string]*source
+	texts map[string][]byte
 	bytes int
 }
 
@@ -65,7 +66,7 @@ func sub(at string, keys ...string) string {
 // be taken apart at all, so that there is nothing to validate.
 func (r *reader) read(name string, textBytes []byte, f *File) bool {
 	src := &source{name: name, uses: make(map[string]bool), open: true}
-	r.files[name] = src
+	r.files[name], r.texts[name] = src, textBytes
 	defer func() { src.open = false }()
 	r.bytes += len(textBytes)
 	node := parseYAML(name, textBytes, &r.found)

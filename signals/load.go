@@ -1,6 +1,7 @@
 package signals
 
 import (
+	"bytes"
 	"embed"
 	"errors"
 	"fmt"
@@ -11,6 +12,7 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"gearwitness/signals/diag"
 )
@@ -78,18 +80,34 @@ func plain(err error) error {
 // none can be. Every mistake found is in the list, sorted; the File is nil when
 // one of them is an error.
 func Parse(name string, text []byte, open func(name string) ([]byte, error)) (*File, diag.List) {
-	r := reader{open: open, spans: make(map[string]span), bad: make(map[string]bool), files: make(map[string]*source)}
+	r := reader{open: open, spans: make(map[string]span), bad: make(map[string]bool), files: make(map[string]*source), texts: make(map[string][]byte)}
 	f := &File{source: name}
 	if r.read(name, text, f) {
 		r.complete(reflect.ValueOf(f).Elem(), "", span{diag.Pos{File: name, Line: 1, Column: 1}, 1})
 		r.resolve(f)
 		r.validate(f)
 	}
+	r.clamp()
 	r.found.Sort()
 	if r.found.Errors() > 0 {
 		return nil, r.found
 	}
 	return f, r.found
+}
+
+// clamp keeps findings inside their text: the YAML reader loses its place in
+// quotes that never end.
+func (r *reader) clamp() {
+	for i := range r.found {
+		pos := &r.found[i].Pos
+		text, ok := r.texts[pos.File]
+		if !ok {
+			continue
+		}
+		lines := bytes.Split(text, []byte("\n"))
+		pos.Line = max(1, min(pos.Line, len(lines)))
+		pos.Column = max(1, min(pos.Column, utf8.RuneCount(lines[pos.Line-1])+1))
+	}
 }
 
 //go:embed library

@@ -1,11 +1,16 @@
 package signals
 
 import (
+	"encoding/hex"
 	"os"
 	"path"
 	"path/filepath"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
+
+	"gearwitness/signals/bits"
 )
 
 // openSpec opens the files that cases use: those beside them.
@@ -51,5 +56,74 @@ func TestSpec(t *testing.T) {
 				t.Errorf("got:\n%s\nwant:\n%s", got, want)
 			}
 		})
+	}
+}
+
+// Every case is named in FORMAT.md, and every case it names exists.
+func TestFormatNamesItsCases(t *testing.T) {
+	page, err := os.ReadFile("FORMAT.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	named := make(map[string]bool)
+	for _, group := range regexp.MustCompile(`\*\(([^)]*)\)\*`).FindAllStringSubmatch(string(page), -1) {
+		for _, name := range regexp.MustCompile(`[,\s]+`).Split(group[1], -1) {
+			if name != "area/case" {
+				named[name] = true
+			}
+		}
+	}
+	cases, _ := filepath.Glob("testdata/spec/*/*.yaml")
+	exists := make(map[string]bool)
+	for _, c := range cases {
+		name := strings.TrimSuffix(strings.TrimPrefix(filepath.ToSlash(c), "testdata/spec/"), ".yaml")
+		exists[name] = true
+		if !named[name] && !strings.Contains(name, "/part-") && !strings.HasPrefix(name, "file/") {
+			t.Errorf("FORMAT.md does not mention case %s", name)
+		}
+	}
+	for name := range named {
+		if !exists[name] {
+			t.Errorf("FORMAT.md mentions %s, which does not exist", name)
+		}
+	}
+}
+
+// The page's worked example is read from the page.
+func TestFormatExample(t *testing.T) {
+	page, err := os.ReadFile("FORMAT.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := strings.Join(strings.Fields(string(page)), " ")
+	m := regexp.MustCompile("bytes `([0-9A-F ]+)`").FindStringSubmatch(text)
+	if m == nil {
+		t.Fatal("no example")
+	}
+	data, err := hex.DecodeString(strings.ReplaceAll(m[1], " ", ""))
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows := regexp.MustCompile(`(little|big) from (\d)\.(\d), (\d+) bits is (0x[0-9A-F]+|\d+)`).FindAllStringSubmatch(text, -1)
+	if len(rows) != 5 {
+		t.Fatalf("%d rows", len(rows))
+	}
+	for _, r := range rows {
+		pos, err := readBitPos(r[2] + "." + r[3])
+		if err != nil {
+			t.Fatal(err)
+		}
+		width, _ := strconv.Atoi(r[4])
+		want, err := strconv.ParseUint(r[5], 0, 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		field, err := bits.New(pos, width, map[string]Order{"little": Little, "big": Big}[r[1]])
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, ok := field.Uint(data); !ok || got != want {
+			t.Errorf("%s: got %#x", r[0], got)
+		}
 	}
 }
