@@ -143,6 +143,29 @@ type Source interface {
 	Close() error
 }
 
+// Sender is a Source that can put frames on its buses. Every source listens only
+// unless it was asked, when it was opened, to send too.
+type Sender interface {
+	Source
+	// Send hands over a classic data frame for the channel that its Bus indexes
+	// and returns at once; it may be called from any goroutine. Once the frame
+	// is taken for the bus it comes back in a batch, marked Own; if it is not, a
+	// note says why. An error tells that it will not be sent at all:
+	// ErrListenOnly where that is so by choice.
+	Send(f Frame) error
+}
+
+// ErrListenOnly is the error of Send where a source was opened to listen only.
+var ErrListenOnly = errors.New("opened listen-only: nothing is sent")
+
+// Send sends f through a source, if that can and may.
+func Send(s Source, f Frame) error {
+	if to, ok := s.(Sender); ok {
+		return to.Send(f)
+	}
+	return ErrListenOnly
+}
+
 // ErrUnplugged is in the chain of an error that tells that a device went away
 // while it was being read; opening it again may help (see Reconnect).
 var ErrUnplugged = errors.New("unplugged or switched off")

@@ -39,6 +39,8 @@ const defaultQueue = 1 << 16
 // the others: a note and a loss tell of it. Next returns io.EOF when all have
 // ended, or, when all of them failed, their errors.
 //
+// Frames that are sent go to the source of their channel.
+//
 // A single source is returned as it is. All sources, at most 255, must run on
 // one clock: a file played back at its own stamps does not go with a live one.
 func Merge(o MergeOptions, sources ...Source) Source {
@@ -294,6 +296,27 @@ func (m *merge) Channels() []Channel {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.channels
+}
+
+// Send hands a frame to the source that its channel belongs to.
+func (m *merge) Send(f Frame) error {
+	m.mu.Lock()
+	closed := m.closed
+	var to Source
+	for _, in := range m.inputs {
+		if i := slices.Index(in.table, f.Bus); i >= 0 && f.Bus != noChannel {
+			to, f.Bus = in.source, uint8(i)
+			break
+		}
+	}
+	m.mu.Unlock()
+	switch {
+	case closed:
+		return os.ErrClosed
+	case to == nil:
+		return fmt.Errorf("a frame for channel %d, which no source has", f.Bus)
+	}
+	return Send(to, f)
 }
 
 func (m *merge) Next(ctx context.Context, b *Batch) error {

@@ -49,6 +49,19 @@ type reconnect struct {
 // Channels returns the channels of the source as they were last known.
 func (r *reconnect) Channels() []Channel { return r.channels }
 
+// Send hands a frame to the source while it is there.
+func (r *reconnect) Send(f Frame) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	switch {
+	case r.isClosed():
+		return os.ErrClosed
+	case r.src == nil:
+		return ErrUnplugged
+	}
+	return Send(r.src, f)
+}
+
 func (r *reconnect) Next(ctx context.Context, b *Batch) error {
 	r.mu.Lock()
 	src := r.src
