@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 )
 
 // FS is what the archive asks of a file system. OS is the real one; the tests
@@ -101,6 +102,11 @@ func (OS) Lock(path string) (func(), error) {
 		return nil, err
 	}
 	return func() {
+		// Removed while it is held, so that nobody can get hold of a file that
+		// is about to vanish; Windows removes no open file.
+		if runtime.GOOS == "windows" {
+			f.Close()
+		}
 		os.Remove(path)
 		f.Close()
 	}, nil

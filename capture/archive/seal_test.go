@@ -292,6 +292,7 @@ func TestVerifyNamesWhatFails(t *testing.T) {
 			os.WriteFile(dir+"/"+sigName, sig, 0o644)
 		}, []string{"tagmanifest-sha256.txt.sig: the signature does not hold"}, []Kind{FoundSignature}},
 		{"seal removed", func(t *testing.T, dir string) { os.Remove(dir + "/" + tagName) }, []string{"this session is not sealed"}, []Kind{FoundUnsealed}},
+		{"signature removed", func(t *testing.T, dir string) { os.Remove(dir + "/" + sigName) }, []string{"sealed but not signed"}, []Kind{FoundUnsigned}},
 		{"signature spoilt", func(t *testing.T, dir string) { os.WriteFile(dir+"/"+sigName, []byte("?"), 0o644) },
 			[]string{"tagmanifest-sha256.txt.sig: cannot be read as a signature"}, []Kind{FoundSignature}},
 	} {
@@ -450,6 +451,24 @@ func saysTheSame(data []byte, flipped int) bool {
 	data[flipped] ^= 0x10
 	was, err := sshsig.Unarmor(data)
 	return err == nil && bytes.Equal(now.Marshal(), was.Marshal())
+}
+
+func TestCreateRefusals(t *testing.T) {
+	root := t.TempDir()
+	file := write(t, filepath.Join(root, "file"), nil)
+	for _, bad := range []string{file, filepath.Join(file, "below")} {
+		if _, err := Create(bad, Meta{}, nil, Options{}); err == nil || !strings.HasPrefix(err.Error(), bad+": a session cannot be begun here: ") || !strings.HasSuffix(err.Error(), "choose another folder for sessions or make room") {
+			t.Errorf("%v", err)
+		}
+	}
+	// Two sessions of one second and title have two folders.
+	var dirs []string
+	for range 3 {
+		dirs = append(dirs, filepath.Base(recorded(t, nil, root, 1, Meta{Title: "twice"})))
+	}
+	if fmt.Sprint(dirs) != "[2026-03-07_14-15-03_twice 2026-03-07_14-15-03_twice-2 2026-03-07_14-15-03_twice-3]" {
+		t.Errorf("%v", dirs)
+	}
 }
 
 func TestSealRefusals(t *testing.T) {

@@ -64,8 +64,9 @@ func (f Finding) String() string {
 
 // VerifyOptions steer verifying.
 type VerifyOptions struct {
-	// Keys are those that are trusted. With none, a sound signature by any key
-	// holds and a remark names the key.
+	// Keys are those that are trusted: a session that none of them has signed
+	// does not hold. With none, a sound signature by any key holds and a remark
+	// names the key, and so does a session without a signature.
 	Keys []ssh.PublicKey
 	// Roots are the trusted issuers of time stamps; nil: a token is checked
 	// against its own certificate and a remark says so.
@@ -367,7 +368,8 @@ func (v *verifier) tags() error {
 
 func (v *verifier) signature(data []byte) {
 	if !exists(v.fs, v.path(sigName)) {
-		v.remark(FoundUnsigned, "", "sealed but not signed: the files agree with each other, which does not prove who sealed them")
+		v.report(Finding{Kind: FoundUnsigned, Remark: len(v.o.Keys) == 0,
+			Text: "sealed but not signed: the files agree with each other, which does not prove who sealed them"})
 		return
 	}
 	armored, ok := v.read(sigName, maxInfo)
