@@ -3,71 +3,184 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
 
 	"github.com/spf13/cobra"
 
 	"gearwitness/decode/geartrain"
 	"gearwitness/signals"
 	"gearwitness/signals/diag"
+	"gearwitness/signals/layout"
 )
 
 func newCheck() *cobra.Command {
-	var gears, asJSON bool
+	var o checkOptions
 	cmd := &cobra.Command{
 		Use:   "check FILE",
 		Short: "Check a vehicle file and say everything that is wrong with it",
 		Long: `check reads a vehicle file as drive would and names every mistake at once: where,
-what was expected, what was found, and the nearest valid spelling.
+what was expected, what was found, and the nearest valid spelling. Then come
+warnings (what is probably not meant) and the bus load its periods add up to.
+FILE can be the name of something built in (see --list), such as van.
 
 With --gears it prints, for every gear of the element table, the ratio, and the
 torque share and slip of each element at 1,000 rpm input; a row that ties up or
 stays in neutral is named with the elements to blame.
 
 Exit status: 0 sound, 1 found wrong, 2 used wrong, 3 failed.`,
-		Args: argument("FILE", "the vehicle file"),
+		Example: `  gearwitness check van.yaml
+  gearwitness check van.yaml --layout
+  gearwitness check van.yaml --gears
+  gearwitness check --schema > vehicle-file.schema.json`,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			out := cmd.OutOrStdout()
-			file, findings, err := signals.Check(args[0])
-			if err != nil {
-				return err
-			}
-			if gears && file != nil {
-				if file.Transmission == nil || file.Transmission.Train == nil {
-					return wrongError{args[0] + " describes no gear train; --gears needs transmission: train, elements and gears"}
-				}
-				report, err := geartrain.NewReport(file.Transmission)
-				if err != nil {
-					return err
-				}
-				if asJSON {
-					err = writeJSON(cmd, report)
-				} else {
-					err = report.WriteText(out)
-				}
-				if err == nil && len(report.Faults) > 0 {
-					err = wrongError{}
-				}
-				return err
-			}
-			if asJSON {
-				if err := writeJSON(cmd, jsonFindings(findings)); err != nil {
-					return err
-				}
-			} else if len(findings) > 0 {
-				fmt.Fprintln(out, findings.Excerpts(readSource))
-			} else {
-				fmt.Fprintf(out, "%s is sound: %s.\n", args[0], contents(file))
-			}
-			if findings.Errors() > 0 {
-				return wrongError{}
-			}
-			return nil
+			return o.run(cmd, args)
 		},
 	}
 	f := cmd.Flags()
-	f.BoolVar(&gears, "gears", false, "print ratio, torque shares and slips of every gear")
-	f.BoolVar(&asJSON, "json", false, "print JSON")
+	f.BoolVar(&o.gears, "gears", false, "print ratio, torque shares and slips of every gear")
+	f.BoolVar(&o.layout, "layout", false, "draw the bits of every frame")
+	f.BoolVar(&o.list, "list", false, "list what is built in: libraries for use: and whole vehicle files")
+	f.BoolVar(&o.schema, "schema", false, "print the JSON Schema of vehicle files, for editors")
+	f.BoolVar(&o.json, "json", false, "print JSON")
+	cmd.MarkFlagsMutuallyExclusive("gears", "layout", "list", "schema")
 	return cmd
+}
+
+type checkOptions struct {
+	gears, layout, list, schema, json bool
+}
+
+func (o *checkOptions) run(cmd *cobra.Command, args []string) error {
+	out := cmd.OutOrStdout()
+	if o.list || o.schema {
+		if len(args) > 0 {
+			return usagef("check --list and --schema take no FILE, found %q", args[0])
+		}
+		if o.schema {
+			_, err := out.Write(signals.Schema())
+			return err
+		}
+		return o.printList(cmd)
+	}
+	if err := argument("FILE", "the vehicle file")(cmd, args); err != nil {
+		return err
+	}
+	file, findings, err := checkVehicle(args[0])
+	if err != nil {
+		return err
+	}
+	switch {
+	case findings.Errors() > 0:
+	case o.gears:
+		return o.printGears(cmd, args[0], file)
+	case o.layout:
+		if o.json {
+			return usagef("check --layout draws text; for a program, the vehicle file itself says it all")
+		}
+		_, err := io.WriteString(out, layout.File(file))
+		return err
+	}
+	if o.json {
+		err = writeJSON(cmd, jsonFindings(findings))
+	} else {
+		printFindings(out, args[0], file, findings)
+	}
+	if err == nil && findings.Errors() > 0 {
+		return wrongError{}
+	}
+	return err
+}
+
+// checkVehicle reads a vehicle file and says all there is to say about it:
+// mistakes, or where there are none, advice.
+func checkVehicle(path string) (*signals.File, diag.List, error) {
+	if path == vanName {
+		f, err := demoVehicle()
+		return f, nil, err
+	}
+	file, findings, err := signals.Check(path)
+	if file != nil {
+		findings = append(findings, file.Advice()...)
+		findings.Sort()
+	}
+	return file, findings, err
+}
+
+func printFindings(out io.Writer, name string, file *signals.File, findings diag.List) {
+	if len(findings) > 0 {
+		fmt.Fprintln(out, findings.Excerpts(readSource))
+	}
+	if file == nil {
+		fmt.Fprintf(out, "%s cannot be used: %s.\n", name, counted(findings.Errors(), "mistake"))
+		return
+	}
+	fmt.Fprintf(out, "%s is sound: %s.\n", name, contents(file))
+	for _, l := range file.Loads() {
+		if l.High == 0 {
+			continue
+		}
+		text := fmt.Sprintf("Bus %s: its frames take %.0f to %.0f %% of it", l.Bus, l.Low*100, l.High*100)
+		if l.Uncounted > 0 {
+			text += fmt.Sprintf(", not counting %s without a period or of a kind whose length varies", counted(l.Uncounted, "frame"))
+		}
+		fmt.Fprintln(out, text+".")
+	}
+}
+
+func (o *checkOptions) printGears(cmd *cobra.Command, name string, file *signals.File) error {
+	if file.Transmission == nil || file.Transmission.Train == nil {
+		return wrongError{name + " describes no gear train; --gears needs transmission: train, elements and gears"}
+	}
+	report, err := geartrain.NewReport(file.Transmission)
+	if err != nil {
+		return wrongError{name + ": " + err.Error()}
+	}
+	if o.json {
+		err = writeJSON(cmd, report)
+	} else {
+		err = report.WriteText(cmd.OutOrStdout())
+	}
+	if err == nil && len(report.Faults) > 0 {
+		return wrongError{}
+	}
+	return err
+}
+
+// builtin is one line of --list.
+type builtin struct {
+	Name string `json:"name"`
+	Kind string `json:"kind"` // library or vehicle
+	Text string `json:"contents"`
+}
+
+func (o *checkOptions) printList(cmd *cobra.Command) error {
+	var all []builtin
+	for _, name := range signals.Libraries() {
+		text, err := signals.Builtin(name)
+		if err != nil {
+			return err
+		}
+		f, list := signals.Parse(name, text, nil)
+		if err := list.Err(); err != nil {
+			return err
+		}
+		all = append(all, builtin{name, "library", contents(f)})
+	}
+	f, err := demoVehicle()
+	if err != nil {
+		return err
+	}
+	all = append(all, builtin{vanName, "vehicle", contents(f)})
+	if o.json {
+		return writeJSON(cmd, all)
+	}
+	w := tabwriter.NewWriter(cmd.OutOrStdout(), 0, 0, 2, ' ', 0)
+	for _, b := range all {
+		fmt.Fprintf(w, "%s\t%s\t%s\n", b.Name, b.Kind, b.Text)
+	}
+	return w.Flush()
 }
 
 func writeJSON(cmd *cobra.Command, v any) error {
@@ -105,9 +218,34 @@ func contents(f *signals.File) string {
 	for i := range f.Frames {
 		n += len(f.Frames[i].V.Signals)
 	}
-	text := fmt.Sprintf("%d frames with %d signals, %d computed", len(f.Frames), n, len(f.Computed))
-	if t := f.Transmission; t != nil {
-		text += fmt.Sprintf(", %d gears, %d elements", max(len(t.Gears), len(t.Ratios)), len(t.Elements))
+	var parts []string
+	if n > 0 {
+		parts = append(parts, counted(len(f.Frames), "frame")+" with "+counted(n, "signal"))
 	}
-	return text
+	for _, more := range []struct {
+		n    int
+		what string
+	}{{len(f.Requests), "request"}, {len(f.Lines), "kind of line"}, {len(f.Computed), "computed signal"}, {len(f.Alarms), "alarm"}} {
+		if more.n > 0 {
+			parts = append(parts, counted(more.n, more.what))
+		}
+	}
+	if t := f.Transmission; t != nil {
+		parts = append(parts, counted(max(len(t.Gears), len(t.Ratios)), "gear"))
+		if len(t.Elements) > 0 {
+			parts = append(parts, counted(len(t.Elements), "element"))
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// counted writes "1 frame", "2 frames", "3 kinds of line".
+func counted(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	if head, tail, ok := strings.Cut(what, " of "); ok {
+		return fmt.Sprintf("%d %ss of %s", n, head, tail)
+	}
+	return fmt.Sprintf("%d %ss", n, what)
 }

@@ -6,10 +6,13 @@ import (
 	"gearwitness/signals"
 )
 
-// loadVehicle reads the vehicle file at path. The demo van's is built in under
-// the name "van".
+// vanName stands for the demo van's vehicle file, which is built in, wherever a
+// vehicle file is named.
+const vanName = "van"
+
+// loadVehicle reads the vehicle file at path.
 func loadVehicle(path string) (*signals.File, error) {
-	if path == "van" {
+	if path == vanName {
 		return demoVehicle()
 	}
 	return signals.Load(path)
