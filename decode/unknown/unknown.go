@@ -1,0 +1,459 @@
+// Package unknown helps the author of a vehicle file with traffic that nobody
+// has described: for each identifier how often it comes, which bits move, and
+// what they look like by the way they move.
+//
+//   - a counter grows by one a frame
+//   - a check byte agrees with one of the named checksums in every frame kept
+//   - in a physical value the low bits flip more often than the high ones; where
+//     that order begins anew, a new field begins; two bytes belong together in
+//     the byte order in which the value moves in small steps
+//
+// These are guesses from statistics (our own method; that flip rates fall from
+// the low to the high bits of a measured value is common knowledge, no source):
+// a field that did not move in the recording cannot be seen. A Correlation asks
+// the other question: what else moves with a signal that is known.
+//
+// Memory is bounded by MaxIDs and by Kept.
+package unknown
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"gearwitness/capture"
+	"gearwitness/signals/checksum"
+)
+
+// Bounds.
+const (
+	MaxIDs = 1024 // identifiers looked at; later ones are only counted
+	Kept   = 64   // payloads kept of each identifier, to try checksums on
+
+	fewest = 20 // frames below which nothing is said about bits
+)
+
+// Statistics collects what can be seen of identifiers. It belongs to one
+// goroutine.
+type Statistics struct {
+	ids    map[key]*traffic
+	missed uint64
+}
+
+type key struct {
+	channel  uint8
+	extended bool
+	id       uint32
+}
+
+// traffic is what has been seen of one identifier.
+type traffic struct {
+	count       uint64
+	first, last capture.Stamp
+	gapMin      time.Duration
+	gapMax      time.Duration
+	length      int // shortest
+	lengths     bool
+	data        [capture.MaxData]byte
+	flips       []uint32 // by bit, byte 1 bit 1 first
+	steps       []uint32 // by nibble, low one of byte 1 first: grew by one
+	byteSteps   []uint32 // by byte
+	travel      []travel // by byte: this and the next as one number
+	kept        [][]byte
+}
+
+// travel is how far two adjacent bytes moved, read in either order.
+type travel struct{ little, big float64 }
+
+// New returns empty statistics.
+func New() *Statistics { return &Statistics{ids: make(map[key]*traffic)} }
+
+// Frame takes in a data frame; others mean nothing.
+func (s *Statistics) Frame(f *capture.Frame) {
+	if f.Flags&(capture.Remote|capture.Error|capture.Own) != 0 {
+		return
+	}
+	k := key{f.Bus, f.Flags&capture.Extended != 0, f.ID}
+	t := s.ids[k]
+	if t == nil {
+		if len(s.ids) >= MaxIDs {
+			s.missed++
+			return
+		}
+		t = &traffic{first: f.Time, gapMin: math.MaxInt64, length: int(f.Len)}
+		s.ids[k] = t
+	}
+	t.add(f)
+}
+
+func (t *traffic) add(f *capture.Frame) {
+	n := int(f.Len)
+	if t.count > 0 {
+		gap := f.Time.Sub(t.last)
+		t.gapMin, t.gapMax = min(t.gapMin, gap), max(t.gapMax, gap)
+		t.lengths = t.lengths || n != t.length
+		t.length = min(t.length, n)
+	}
+	if t.count == 0 {
+		t.flips, t.steps, t.byteSteps = make([]uint32, 8*n), make([]uint32, 2*n), make([]uint32, n)
+		t.travel = make([]travel, n)
+	} else {
+		for i := range t.length {
+			t.compare(i, t.data[i], f.Data[i])
+		}
+		for i := range t.length - 1 {
+			before, now := t.data[i:i+2], f.Data[i:i+2]
+			t.travel[i].little += math.Abs(float64(int(now[0])|int(now[1])<<8) - float64(int(before[0])|int(before[1])<<8))
+			t.travel[i].big += math.Abs(float64(int(now[1])|int(now[0])<<8) - float64(int(before[1])|int(before[0])<<8))
+		}
+	}
+	// Payloads from all over the recording: every one at first, then ever rarer.
+	if stride := t.count/Kept + 1; t.count%stride == 0 {
+		p := slices.Clone(f.Data[:n])
+		if len(t.kept) < Kept {
+			t.kept = append(t.kept, p)
+		} else {
+			t.kept[(t.count/stride)%Kept] = p
+		}
+	}
+	t.count, t.last, t.data = t.count+1, f.Time, f.Data
+}
+
+func (t *traffic) compare(i int, before, now byte) {
+	for d, bit := before^now, 0; d != 0; d, bit = d>>1, bit+1 {
+		if d&1 != 0 {
+			t.flips[8*i+bit]++
+		}
+	}
+	if now == before+1 {
+		t.byteSteps[i]++
+	}
+	if now&15 == (before+1)&15 {
+		t.steps[2*i]++
+	}
+	if now>>4 == (before>>4+1)&15 {
+		t.steps[2*i+1]++
+	}
+}
+
+// Kind is what a field looks like.
+type Kind uint8
+
+// Kinds.
+const (
+	Fixed Kind = iota // never moved
+	Flag              // one bit
+	Value             // a number
+	Counter
+	Check
+)
+
+var kindNames = [...]string{"fixed", "flag", "value", "counter", "check byte"}
+
+// String returns the kind in words.
+func (k Kind) String() string { return kindNames[k] }
+
+// Field is a guess at one field.
+type Field struct {
+	Kind  Kind
+	Byte  int // of the start as vehicle files write it, from 1
+	Bit   int
+	Bits  int
+	Big   bool
+	Check string // name of the checksum
+	// Flips is how often the field's fastest bit changes, in flips per frame.
+	Flips float64
+}
+
+// ID is what is known about one identifier.
+type ID struct {
+	Channel  uint8
+	ID       uint32
+	Extended bool
+	Count    uint64
+	// Period is the mean time between two frames; Shortest and Longest bound it.
+	Period, Shortest, Longest time.Duration
+	Length                    int  // data bytes, of the shortest frame
+	Varies                    bool // not all have that length
+	Fields                    []Field
+}
+
+// Missed returns how many frames were not looked at because there were too many
+// identifiers.
+func (s *Statistics) Missed() uint64 { return s.missed }
+
+// Report lists the identifiers, the most frequent first.
+func (s *Statistics) Report() []ID {
+	var out []ID
+	for k, t := range s.ids {
+		id := ID{Channel: k.channel, ID: k.id, Extended: k.extended, Count: t.count, Length: t.length, Varies: t.lengths}
+		if t.count > 1 {
+			id.Period, id.Shortest, id.Longest = t.last.Sub(t.first)/time.Duration(t.count-1), t.gapMin, t.gapMax
+		}
+		if t.count >= fewest {
+			id.Fields = t.fields()
+		}
+		out = append(out, id)
+	}
+	slices.SortFunc(out, func(a, b ID) int {
+		extended := func(i ID) int {
+			if i.Extended {
+				return 1
+			}
+			return 0
+		}
+		return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(a.Channel, b.Channel), cmp.Compare(extended(a), extended(b)), cmp.Compare(a.ID, b.ID))
+	})
+	return out
+}
+
+// rate returns how often a bit flips, per frame.
+func (t *traffic) rate(byteNo, bit int) float64 {
+	return float64(t.flips[8*byteNo+bit]) / float64(t.count-1)
+}
+
+// fields guesses at the fields of an identifier.
+func (t *traffic) fields() []Field {
+	taken := make([]byte, t.length) // bits explained
+	var out []Field
+	for i := range t.length {
+		out = append(out, t.counters(i, taken)...)
+	}
+	for i := range t.length {
+		if taken[i] == 0 {
+			if name := t.check(i); name != "" {
+				taken[i] = 0xFF
+				out = append(out, Field{Kind: Check, Byte: i + 1, Bit: 1, Bits: 8, Check: name, Flips: t.fastest(i)})
+			}
+		}
+	}
+	out = append(out, t.values(taken)...)
+	slices.SortFunc(out, func(a, b Field) int { return cmp.Or(cmp.Compare(a.Byte, b.Byte), cmp.Compare(a.Bit, b.Bit)) })
+	return out
+}
+
+func (t *traffic) fastest(i int) float64 {
+	most := 0.0
+	for bit := range 8 {
+		most = max(most, t.rate(i, bit))
+	}
+	return most
+}
+
+// counters finds the alive counters in byte i. Nine steps of ten must be one
+// up: frames may have been lost.
+func (t *traffic) counters(i int, taken []byte) []Field {
+	grows := func(n uint32) bool { return float64(n) >= 0.9*float64(t.count-1) }
+	// Four bits that wrap grow as one byte fifteen times of sixteen.
+	if grows(t.byteSteps[i]) && t.rate(i, 4) > 0 {
+		taken[i] = 0xFF
+		return []Field{{Kind: Counter, Byte: i + 1, Bit: 1, Bits: 8, Flips: t.fastest(i)}}
+	}
+	var out []Field
+	for half, mask := range [2]byte{0x0F, 0xF0} {
+		if grows(t.steps[2*i+half]) {
+			taken[i] |= mask
+			out = append(out, Field{Kind: Counter, Byte: i + 1, Bit: 4*half + 1, Bits: 4, Flips: t.rate(i, 4*half)})
+		}
+	}
+	return out
+}
+
+// check returns the name of the checksum that byte i is in every payload kept,
+// of which enough must differ; empty for none.
+func (t *traffic) check(i int) string {
+	distinct := make(map[string]bool)
+	values := make(map[byte]bool)
+	for _, p := range t.kept {
+		distinct[string(p)] = true
+		if i < len(p) {
+			values[p[i]] = true
+		}
+	}
+	// A chance agreement of one byte has odds of 1 in 256 each time.
+	if len(distinct) < 8 || len(values) < 4 {
+		return ""
+	}
+	for _, name := range checksum.Names() {
+		kind, _ := checksum.Lookup(name)
+		good := true
+		for _, p := range t.kept {
+			if i >= len(p) || kind.Sum(p, i) != p[i] {
+				good = false
+				break
+			}
+		}
+		if good {
+			return name
+		}
+	}
+	return ""
+}
+
+// run is a stretch of bits of one byte that flip in the order of a number: high
+// to low, ever more often.
+type run struct{ byteNo, high, low int } // bits from 0
+
+// runs cuts a byte up where the order of flip rates begins anew.
+func (t *traffic) runs(i int, taken byte) []run {
+	var out []run
+	open := false
+	before := 0.0
+	for bit := 7; bit >= 0; bit-- {
+		r := t.rate(i, bit)
+		switch {
+		case taken&(1<<bit) != 0:
+			open = false
+			continue
+		case r == 0 && (!open || before > 0): // fixed: the top of a field to come, or its end
+			if open && before > 0 {
+				open = false
+			}
+			if !open {
+				out = append(out, run{i, bit, bit})
+				open = true
+			}
+		case !open || r < 0.5*before:
+			out = append(out, run{i, bit, bit})
+			open = true
+		default:
+			out[len(out)-1].low = bit
+		}
+		if r == 0 {
+			out[len(out)-1].low = bit
+		}
+		before = r
+	}
+	return out
+}
+
+// values guesses at the numbers and flags in the bits that are left.
+func (t *traffic) values(taken []byte) []Field {
+	var all []run
+	for i := range t.length {
+		all = append(all, t.runs(i, taken[i])...)
+	}
+	var out []Field
+	for n := 0; n < len(all); n++ {
+		r := all[n]
+		last := n
+		big := false
+		// Whole bytes may be parts of a longer number.
+		for last+1 < len(all) && whole(all[last]) && whole(all[last+1]) && all[last+1].byteNo == all[last].byteNo+1 {
+			i := all[last].byteNo
+			order, joined := t.joined(i)
+			if !joined || last > n && order != big {
+				break
+			}
+			big = order
+			last++
+		}
+		if last > n {
+			first := all[n].byteNo
+			f := Field{Kind: Value, Byte: first + 1, Bit: 1, Bits: 8 * (last - n + 1), Big: big, Flips: t.fastest(first)}
+			if big {
+				f.Bit, f.Flips = 8, t.fastest(all[last].byteNo)
+			}
+			out = append(out, f)
+			n = last
+			continue
+		}
+		f := Field{Kind: Value, Byte: r.byteNo + 1, Bit: r.low + 1, Bits: r.high - r.low + 1, Flips: t.rate(r.byteNo, r.low)}
+		moving := 0
+		for bit := r.low; bit <= r.high; bit++ {
+			if t.rate(r.byteNo, bit) > 0 {
+				moving++
+			}
+		}
+		switch {
+		case moving == 0:
+			f.Kind = Fixed
+		case moving == 1:
+			f.Kind, f.Bits = Flag, 1
+			if r.high > r.low { // the fixed bits above it may be anything
+				out = append(out, Field{Kind: Fixed, Byte: f.Byte, Bit: f.Bit + 1, Bits: r.high - r.low})
+			}
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+func whole(r run) bool { return r.high == 7 && r.low == 0 }
+
+// joined tells whether bytes i and i+1 are parts of one number, and in which
+// order: the higher byte's fastest bit flips no more often than the lower one's
+// slowest, and the number travels less than it would in the other order.
+func (t *traffic) joined(i int) (big, ok bool) {
+	low, high := t.rate(i, 0), t.rate(i, 7)
+	lowNext, highNext := t.rate(i+1, 0), t.rate(i+1, 7)
+	if t.fastest(i) == 0 || t.fastest(i+1) == 0 {
+		return false, false
+	}
+	asBig, asLittle := low <= 1.2*highNext+1e-9, lowNext <= 1.2*high+1e-9
+	d := t.travel[i]
+	switch {
+	case asBig && asLittle:
+		return d.big < d.little, d.big != d.little
+	case asBig:
+		return true, d.big < d.little
+	case asLittle:
+		return false, d.little < d.big
+	}
+	return false, false
+}
+
+// Definition proposes the text of the identifier for a vehicle file, to be
+// pasted under `frames:` and then named and scaled by someone who knows. bus may
+// be empty.
+func (id ID) Definition(bus string) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "  unknown_%x:\n", id.ID)
+	if bus != "" {
+		fmt.Fprintf(&b, "    bus: %s\n", bus)
+	}
+	fmt.Fprintf(&b, "    id: 0x%X\n", id.ID)
+	if id.Extended {
+		b.WriteString("    extended: true\n")
+	}
+	if id.Length > 0 && id.Length != 8 {
+		fmt.Fprintf(&b, "    length: %d\n", id.Length)
+	}
+	if every := id.Period.Round(time.Millisecond); every > 0 {
+		fmt.Fprintf(&b, "    every: %d ms\n", every.Milliseconds())
+	}
+	signals := false
+	for _, f := range id.Fields {
+		switch f.Kind {
+		case Counter:
+			if f.Bits <= 8 {
+				fmt.Fprintf(&b, "    counter: {start: %d.%d, bits: %d}\n", f.Byte, f.Bit, f.Bits)
+			}
+		case Check:
+			fmt.Fprintf(&b, "    checksum: {kind: %s, byte: %d}\n", f.Check, f.Byte)
+		case Value, Flag:
+			signals = true
+		}
+	}
+	if signals {
+		b.WriteString("    signals:\n")
+		for _, f := range id.Fields {
+			if f.Kind == Value || f.Kind == Flag {
+				fmt.Fprintf(&b, "      x%x_%d_%d: %s\n", id.ID, f.Byte, f.Bit, f.text(""))
+			}
+		}
+	}
+	return b.String()
+}
+
+// text returns the field as a vehicle file writes it; more is put at its end.
+func (f Field) text(more string) string {
+	s := fmt.Sprintf("{start: %d.%d, bits: %d", f.Byte, f.Bit, f.Bits)
+	if f.Big {
+		s += ", order: big"
+	}
+	return s + more + "}"
+}

@@ -1,0 +1,194 @@
+package unknown
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"gearwitness/capture"
+	"gearwitness/decode/van"
+	"gearwitness/signals"
+)
+
+// drive returns the demonstration's vehicle file, which these tests use as the
+// truth, and some of its traffic.
+func drive(t testing.TB, d time.Duration) (*signals.File, []capture.Frame) {
+	t.Helper()
+	f, found := signals.Parse("van.yaml", signals.Van(), nil)
+	if f == nil {
+		t.Fatal(found)
+	}
+	src, err := van.Open(context.Background(), van.Options{Seed: 7, For: d}, f, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer src.Close()
+	var all capture.Batch
+	for {
+		if err := src.Next(context.Background(), &all); errors.Is(err, io.EOF) {
+			return f, all.Frames
+		} else if err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func TestFindsWhatTheVanIsKnownToSend(t *testing.T) {
+	file, frames := drive(t, 90*time.Second)
+	s := New()
+	for i := range frames {
+		s.Frame(&frames[i])
+	}
+	byID := make(map[uint32]ID)
+	for _, id := range s.Report() {
+		byID[id.ID] = id
+	}
+	for _, e := range file.Frames {
+		id, ok := byID[*e.V.ID]
+		if !ok {
+			t.Errorf("%s never came", e.Name)
+			continue
+		}
+		if d := id.Period - e.V.Every; math.Abs(float64(d)) > 0.02*float64(e.V.Every) {
+			t.Errorf("%s every %v, want %v", e.Name, id.Period, e.V.Every)
+		}
+		has := func(want Field) bool {
+			for _, f := range id.Fields {
+				if f.Flips = 0; f == want {
+					return true
+				}
+			}
+			return false
+		}
+		if c := e.V.Counter; c != nil && !has(Field{Kind: Counter, Byte: c.Start.Byte, Bit: c.Start.Bit, Bits: c.Bits}) {
+			t.Errorf("%s: no counter in %+v", e.Name, id.Fields)
+		}
+		if c := e.V.Checksum; c != nil && !has(Field{Kind: Check, Byte: c.Byte, Bit: 1, Bits: 8, Check: c.Kind}) {
+			t.Errorf("%s: no check byte in %+v", e.Name, id.Fields)
+		}
+	}
+	// Wide values that move all through a drive, in both byte orders.
+	for _, c := range []struct {
+		id   uint32
+		want Field
+	}{
+		{0x110, Field{Kind: Value, Byte: 1, Bit: 1, Bits: 16}},
+		{0x1A4, Field{Kind: Value, Byte: 1, Bit: 1, Bits: 16}},
+		{0x2D0, Field{Kind: Value, Byte: 1, Bit: 1, Bits: 16}},
+	} {
+		ok := false
+		for _, f := range byID[c.id].Fields {
+			f.Flips = 0
+			ok = ok || f == c.want
+		}
+		if !ok {
+			t.Errorf("%X: no %+v in %+v", c.id, c.want, byID[c.id].Fields)
+		}
+	}
+}
+
+// noise is a small generator with a fixed seed (Numerical Recipes' constants,
+// from memory; any would do).
+type noise uint32
+
+func (n *noise) next() uint32 {
+	*n = *n*1664525 + 1013904223
+	return uint32(*n) >> 8
+}
+
+func TestKindsOfFields(t *testing.T) {
+	s := New()
+	rnd := noise(1)
+	value := 20000.0
+	for i := range 2000 {
+		value += float64(rnd.next()%201) - 100
+		v := uint16(value)
+		f := capture.Frame{Time: capture.Stamp(i) * 20e6, ID: 0x18FF0102, Flags: capture.Extended, Len: 8}
+		f.Data[0], f.Data[1] = byte(v>>8), byte(v) // a big-endian value
+		f.Data[2] = 0x5A                           // fixed
+		f.Data[3] = byte(i/100%2) | 0x40           // a flag and a bit that never moves
+		f.Data[4] = byte(i)                        // a counter
+		f.Data[5] = byte(rnd.next()%15)<<4 | byte(i%15)
+		s.Frame(&f)
+	}
+	report := s.Report()
+	if len(report) != 1 || report[0].Count != 2000 || report[0].Period != 20*time.Millisecond {
+		t.Fatalf("%+v", report)
+	}
+	want := []string{"value 1.8 16 big", "fixed 3.1 8", "flag 4.1 1", "counter 5.1 8", "counter 6.1 4", "value 6.5 4", "fixed 7.1 8", "fixed 8.1 8"}
+	var got []string
+	for _, f := range report[0].Fields {
+		text := fmt.Sprintf("%v %d.%d %d", f.Kind, f.Byte, f.Bit, f.Bits)
+		if f.Big {
+			text += " big"
+		}
+		if f.Kind != Fixed || f.Bits == 8 {
+			got = append(got, text)
+		}
+	}
+	if strings.Join(got, ", ") != strings.Join(want, ", ") {
+		t.Errorf("got  %v\nwant %v", got, want)
+	}
+}
+
+// What is proposed must be a vehicle file that loads.
+func TestDefinitionsLoad(t *testing.T) {
+	_, frames := drive(t, 20*time.Second)
+	s := New()
+	for i := range frames {
+		s.Frame(&frames[i])
+	}
+	text := "format: 1\nvehicle: {title: guessed}\nbuses: {powertrain: {bitrate: 500 kbit/s}}\nframes:\n"
+	for _, id := range s.Report() {
+		text += id.Definition("powertrain")
+	}
+	if f, found := signals.Parse("guessed.yaml", []byte(text), nil); f == nil {
+		t.Errorf("%v\n%s", found, text)
+	}
+}
+
+func TestIdentifiersAreBounded(t *testing.T) {
+	s := New()
+	for i := range uint32(MaxIDs + 10) {
+		s.Frame(&capture.Frame{ID: i, Flags: capture.Extended, Len: 1})
+	}
+	if len(s.Report()) != MaxIDs || s.Missed() != 10 {
+		t.Errorf("%d listed, %d missed", len(s.Report()), s.Missed())
+	}
+}
+
+func FuzzStatistics(f *testing.F) {
+	f.Add([]byte{8, 1, 2, 3, 4, 5, 6, 7, 8, 3, 1, 2, 3, 0, 2, 9, 9})
+	f.Fuzz(func(t *testing.T, stream []byte) {
+		s, c := New(), NewCorrelation("x", "")
+		for n := range 3 * fewest {
+			rest := stream
+			for len(rest) > 0 {
+				frame := capture.Frame{Time: capture.Stamp(n) * 1e6, ID: uint32(rest[0] & 0x80)}
+				l := min(int(rest[0]&0x7F)%65, len(rest)-1)
+				frame.Len = uint8(copy(frame.Data[:], rest[1:1+l]))
+				c.Reference(frame.Time, float64(n))
+				s.Frame(&frame)
+				c.Frame(&frame)
+				rest = rest[1+l:]
+			}
+			if len(stream) > 0 {
+				stream[n%len(stream)] += byte(n)
+			}
+		}
+		for _, id := range s.Report() {
+			for _, f := range id.Fields {
+				if f.Byte < 1 || f.Bit < 1 || f.Bit > 8 || f.Bits < 1 || f.Byte > id.Length {
+					t.Fatalf("%+v of %d bytes", f, id.Length)
+				}
+			}
+			id.Definition("")
+		}
+		c.Report(10)
+	})
+}
