@@ -22,6 +22,9 @@ type Decoder struct {
 	groups   []groupState
 	holders  []holder // by signal
 	sentence *nmea.Sentence
+	// Stranger, when not nil, is handed every data frame of the vehicle that the
+	// vehicle file does not describe. It must not keep the frame.
+	Stranger func(f *capture.Frame)
 	// due is no later than the first moment a group can grow stale.
 	due capture.Stamp
 }
@@ -199,6 +202,9 @@ func (d *Decoder) Frame(f *capture.Frame, out *Output) (watched bool) {
 			u.First = f.Time
 		}
 		u.Count, u.Last = u.Count+1, f.Time
+		if d.Stranger != nil {
+			d.Stranger(f)
+		}
 		return false
 	}
 	ch.count.Known++

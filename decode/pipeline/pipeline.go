@@ -58,6 +58,9 @@ type Options struct {
 	// looking at a stretch of a recording, or checking a vehicle file against
 	// one.
 	DecodeOnly bool
+	// Stranger, when not nil, is handed every data frame that the vehicle file
+	// does not describe, such as to package unknown. It must not keep the frame.
+	Stranger func(f *capture.Frame)
 }
 
 // Pipeline is the chain for one recording.
@@ -123,6 +126,7 @@ func build(f *signals.File, o Options, analyse func(*signals.File, *decode.Table
 	}
 	p.computer = decode.NewComputer(direct, p.table)
 	p.decoder = plan.NewDecoder()
+	p.decoder.Stranger = o.Stranger
 	if o.DecodeOnly {
 		p.analysis = nil
 	} else if p.behind, err = newBehind(f, p.table, derived); err != nil {

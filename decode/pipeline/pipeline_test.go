@@ -357,6 +357,17 @@ func TestBatchesMakeNoDifference(t *testing.T) {
 	})
 }
 
+func TestStrangersAreHandedOver(t *testing.T) {
+	var got []uint32
+	p := newPipeline(t, twoShafts(), Options{Stranger: func(f *capture.Frame) { got = append(got, f.ID) }})
+	own, remote := frame(0, 7, 1), frame(0, 8, 1)
+	own.Flags, remote.Flags = capture.Own, capture.Remote
+	run(t, p, frame(0, 1, 1, 2), frame(0, 5, 1), own, remote, frame(0, 6, 1), frame(0, 5, 2))
+	if fmt.Sprint(got) != "[5 6 5]" {
+		t.Errorf("handed over %v", got)
+	}
+}
+
 func TestFramesAllocateNothing(t *testing.T) {
 	p := newPipeline(t, twoShafts(), Options{DecodeOnly: true})
 	b := capture.Batch{Channels: channels}
