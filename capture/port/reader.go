@@ -42,6 +42,7 @@ type Reader struct {
 
 	mu    sync.Mutex
 	queue Block
+	woken bool
 	err   error
 
 	out Block // handed to the caller
@@ -133,9 +134,10 @@ func (q *Reader) Next(ctx context.Context) (Block, error) {
 			signal(q.space)
 			return q.out, nil
 		}
-		err := q.err
+		err, woken := q.err, q.woken
+		q.woken = false
 		q.mu.Unlock()
-		if err != nil {
+		if err != nil || woken {
 			return Block{}, err
 		}
 		select {
@@ -146,6 +148,14 @@ func (q *Reader) Next(ctx context.Context) (Block, error) {
 			return Block{}, os.ErrClosed
 		}
 	}
+}
+
+// Wake lets a waiting Next, or the next one, return without bytes.
+func (q *Reader) Wake() {
+	q.mu.Lock()
+	q.woken = true
+	q.mu.Unlock()
+	signal(q.ready)
 }
 
 // Close lets a waiting Next return and awaits the end of reading: close the

@@ -10,7 +10,7 @@
 //
 // Decoder, AppendFrame, RateCode and Unwrapper are pure: bytes in, values out,
 // no port and no clock. Open and Dial join them to a port as a capture.Source
-// that listens only. Nothing in this package is safe for use by several
+// that listens only, or sends too where that was asked for. Nothing in this package is safe for use by several
 // goroutines at once unless it says so.
 package slcan
 

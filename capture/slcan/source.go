@@ -21,6 +21,7 @@ type Config struct {
 	AdapterStamps bool            // ask the adapter for its own time stamps and use them
 	Status        time.Duration   // ask for the status byte this often; 0 never. Reading clears the adapter's flags.
 	Baud          int             // of the serial line, for the warning that it is nearly full; 0 for none
+	Send          bool            // open with O instead of L, so that Send works: the adapter then also acknowledges frames on the bus
 	Hold          bool            // make the sender wait when we fall behind, instead of dropping: links within this program
 	Channel       capture.Channel // name and device of the bus; the rest is filled in
 }
@@ -42,19 +43,23 @@ const (
 // with a BEL.
 type RefusedError struct {
 	Device  string
-	Command string // S0 to S8 or L, without CR
+	Command string // S0 to S8, L or O, without CR
 	BitRate int    // bit/s
 }
 
 func (e *RefusedError) Error() string {
-	if e.Command == "L" {
+	switch e.Command {
+	case "L":
 		return fmt.Sprintf("the adapter at %s refuses to open listen-only (command L); it stays closed, since any other way it would take part in the bus; use an adapter that can listen only", e.Device)
+	case "O":
+		return fmt.Sprintf("the adapter at %s refuses to open for sending (command O); start without requests", e.Device)
 	}
 	return fmt.Sprintf("the adapter at %s refuses %s (command %s); choose a bit rate it supports", e.Device, rateText(e.BitRate), e.Command)
 }
 
-// Source listens to one bus through one adapter. Next is for one goroutine at a
-// time; Close may be called from another.
+// Source listens to one bus through one adapter, and sends where it was opened
+// for that. Next is for one goroutine at a time; Send and Close may be called
+// from others.
 type Source struct {
 	rw       io.ReadWriteCloser
 	clock    capture.Clock
@@ -84,9 +89,10 @@ type Source struct {
 	told    bool          // the warning about bus errors was given
 	load    lineLoad
 	writing chan struct{} // holds a token while bytes are being sent
+	sending sending
 	closing sync.Once
 	stop    chan struct{}
-	polling sync.WaitGroup
+	behind  sync.WaitGroup // polling and sending
 	failed  error
 }
 
@@ -95,12 +101,13 @@ type badLines struct {
 	example string
 }
 
-// Open starts an adapter, listen-only, over rw, which it owns from then on and
-// closes when it fails. It ends any half line, closes the channel, waits until
-// the adapter is quiet, sets the bit rate, asks for time stamps if wanted, and
-// opens with L, waiting at most half a second for each answer; an adapter that
-// never answers is taken as it is. If L is refused the error is a
-// *RefusedError: there is no other way to open that keeps out of the bus.
+// Open starts an adapter over rw, which it owns from then on and closes when it
+// fails, listen-only unless cfg.Send is set. It ends any half line, closes the
+// channel, waits until the adapter is quiet, sets the bit rate, asks for time
+// stamps if wanted, and opens with L or O, waiting at most half a second for each
+// answer; an adapter that never answers is taken as it is. If L is refused the
+// error is a *RefusedError: there is no other way to open that keeps out of the
+// bus.
 func Open(ctx context.Context, rw io.ReadWriteCloser, cfg Config, clock capture.Clock) (*Source, error) {
 	code, err := RateCode(cfg.BitRate)
 	if err != nil {
@@ -116,14 +123,18 @@ func Open(ctx context.Context, rw io.ReadWriteCloser, cfg Config, clock capture.
 	cfg.Channel.Kind, cfg.Channel.BitRate = capture.CAN, cfg.BitRate
 	s := &Source{
 		rw: rw, clock: clock, cfg: cfg, stop: make(chan struct{}), writing: make(chan struct{}, 1),
-		in: port.NewReader(rw, clock, cfg.Hold),
+		in:      port.NewReader(rw, clock, cfg.Hold),
+		sending: sending{queue: make(chan capture.Frame, sendQueue)},
 	}
 	if err := s.open(ctx, code); err != nil {
 		s.Close()
 		return nil, err
 	}
 	if cfg.Status > 0 {
-		s.polling.Go(s.poll)
+		s.behind.Go(s.poll)
+	}
+	if cfg.Send {
+		s.behind.Go(s.deliver)
 	}
 	return s, nil
 }
@@ -151,18 +162,22 @@ func (s *Source) open(ctx context.Context, code string) error {
 			s.note(&s.early, "clock", "the adapter has no time stamps: frames get the time of their arrival")
 		}
 	}
-	listen, err := s.command(ctx, "L")
+	command, way := "L", "listen-only"
+	if s.cfg.Send {
+		command, way = "O", "to send requests; it acknowledges frames on the bus"
+	}
+	opened, err := s.command(ctx, command)
 	if err != nil {
 		return err
 	}
-	text := fmt.Sprintf("%s opened at %s, listen-only", s.cfg.Channel.Device, rateText(s.cfg.BitRate))
-	switch listen {
+	text := fmt.Sprintf("%s opened at %s, %s", s.cfg.Channel.Device, rateText(s.cfg.BitRate), way)
+	switch opened {
 	case refused:
-		return &RefusedError{Device: s.cfg.Channel.Device, Command: "L", BitRate: s.cfg.BitRate}
+		return &RefusedError{Device: s.cfg.Channel.Device, Command: command, BitRate: s.cfg.BitRate}
 	case done:
-		s.cfg.Channel.Passive = true
+		s.cfg.Channel.Passive = !s.cfg.Send
 	default:
-		text = fmt.Sprintf("%s told to open at %s, listen-only; it did not answer", s.cfg.Channel.Device, rateText(s.cfg.BitRate))
+		text = fmt.Sprintf("%s told to open at %s, %s; it did not answer", s.cfg.Channel.Device, rateText(s.cfg.BitRate), way)
 	}
 	s.channels = []capture.Channel{s.cfg.Channel}
 	s.note(&s.early, "open", text)
@@ -267,6 +282,7 @@ func (s *Source) poll() {
 	for {
 		select {
 		case <-tick.C:
+			s.await(pending{at: s.clock.Now(), poll: true})
 			// A line that no longer takes bytes shows itself in reading.
 			_ = s.write(context.Background(), "F\r")
 		case <-s.stop:
@@ -363,6 +379,7 @@ func (s *Source) read(b *capture.Batch, limit int) {
 			*bad = badLines{}
 		}
 	}
+	s.settle(b)
 	s.checkLoad(b)
 }
 
@@ -394,7 +411,15 @@ func (s *Source) take(e *Event, f *capture.Frame, b *capture.Batch) bool {
 		}
 		keep = true
 	case Status:
+		s.answered(true)
 		s.status(e.Flags, b)
+	case OK:
+		if p, ok := s.answered(false); ok {
+			*f = p.frame
+			keep = true
+		}
+	case NAK:
+		s.refused(b)
 	case Bad:
 		if e.Reason == StampRange {
 			if s.stamps {
@@ -508,7 +533,7 @@ func (s *Source) Close() error {
 	err := os.ErrClosed
 	s.closing.Do(func() {
 		close(s.stop)
-		s.polling.Wait()
+		s.behind.Wait()
 		// A port that is gone needs no farewell.
 		_ = s.write(context.Background(), "C\r")
 		err = s.rw.Close()
