@@ -1,7 +1,6 @@
 package signals
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -145,30 +144,4 @@ func (r Roles) Signals() []string {
 	all := []string{r.EngineSpeed, r.EngineTorque, r.InputSpeed, r.OutputSpeed, r.VehicleSpeed, r.Pedal, r.Brake, r.Lever,
 		r.CommandedGear, r.CurrentGear, r.Lockup, r.OilPan, r.OilOutlet, r.Coolant}
 	return slices.DeleteFunc(all, func(s string) bool { return s == "" })
-}
-
-// Summary says in a few lines what a file describes.
-func (f *File) Summary() string {
-	var b strings.Builder
-	title := f.Vehicle.Title
-	if title == "" {
-		title = "a vehicle without title"
-	}
-	fmt.Fprintf(&b, "%s\n", title)
-	inFrames := 0
-	for i := range f.Frames {
-		inFrames += len(f.Frames[i].V.Signals)
-	}
-	fmt.Fprintf(&b, "%d frames with %d signals, %d computed, %d alarms\n", len(f.Frames), inFrames, len(f.Computed), len(f.Alarms))
-	if len(f.Requests)+len(f.Lines) > 0 {
-		fmt.Fprintf(&b, "%d requests, %d serial instruments\n", len(f.Requests), len(f.Lines))
-	}
-	for _, l := range f.Loads() {
-		fmt.Fprintf(&b, "bus %s: %.0f to %.0f %% load by the periods", l.Bus, 100*l.Low, 100*l.High)
-		if l.Uncounted > 0 {
-			fmt.Fprintf(&b, ", %d frames not counted", l.Uncounted)
-		}
-		b.WriteByte('\n')
-	}
-	return b.String()
 }

@@ -195,7 +195,7 @@ func text(n ast.Node) (s string, plain, ok bool) {
 	return "", false, false
 }
 
-// found describes a node in an error.
+// describe says what a node is, for a finding.
 func describe(n ast.Node) string {
 	switch n := n.(type) {
 	case nil, *ast.NullNode:

@@ -343,42 +343,16 @@ func (c *compiler) condition(n ast.Node) func(*Run) logic {
 	case *ast.UnaryNode:
 		if n.Operator == "not" || n.Operator == "!" {
 			inner := c.condition(n.Node)
-			return func(r *Run) logic {
-				switch inner(r) {
-				case yes:
-					return no
-				case no:
-					return yes
-				}
-				return unknown
-			}
+			return func(r *Run) logic { return inner(r).not() }
 		}
 	case *ast.BinaryNode:
 		switch n.Operator {
 		case "and", "&&":
 			a, b := c.condition(n.Left), c.condition(n.Right)
-			return func(r *Run) logic {
-				x, y := a(r), b(r)
-				switch {
-				case x == no || y == no:
-					return no
-				case x == yes && y == yes:
-					return yes
-				}
-				return unknown
-			}
+			return func(r *Run) logic { return a(r).and(b(r)) } // both, so that functions that look back see every call
 		case "or", "||":
 			a, b := c.condition(n.Left), c.condition(n.Right)
-			return func(r *Run) logic {
-				x, y := a(r), b(r)
-				switch {
-				case x == yes || y == yes:
-					return yes
-				case x == no && y == no:
-					return no
-				}
-				return unknown
-			}
+			return func(r *Run) logic { return a(r).or(b(r)) }
 		}
 		if comparisons[n.Operator] {
 			return c.comparison(n)
@@ -435,16 +409,12 @@ func (c *compiler) comparison(n *ast.BinaryNode) func(*Run) logic {
 				continue
 			}
 			before := any
-			any = func(r *Run) logic { return max2(before(r), one(r)) }
+			any = func(r *Run) logic { return before(r).or(one(r)) }
 		}
 		return any
 	}
 	return c.equal(n, n.Left, n.Right, n.Operator)
 }
-
-// max2 is "or" for two comparisons with the same left side, which are both
-// known or both unknown.
-func max2(a, b logic) logic { return max(a, b) }
 
 func (c *compiler) equal(n ast.Node, left, right ast.Node, operator string) func(*Run) logic {
 	open := func(*Run) logic { return unknown }
@@ -497,7 +467,7 @@ func (c *compiler) equal(n ast.Node, left, right ast.Node, operator string) func
 			case x == want:
 				return equal
 			}
-			return 1 - equal
+			return equal.not()
 		}
 	}
 	a, b := c.number(left), c.number(right)

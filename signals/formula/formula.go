@@ -120,6 +120,25 @@ const (
 	unknown
 )
 
+func (a logic) and(b logic) logic {
+	switch {
+	case a == no || b == no:
+		return no
+	case a == yes && b == yes:
+		return yes
+	}
+	return unknown
+}
+
+func (a logic) or(b logic) logic { return a.not().and(b.not()).not() }
+
+func (a logic) not() logic {
+	if a == unknown {
+		return unknown
+	}
+	return 1 - a
+}
+
 func truth(b bool) logic {
 	if b {
 		return yes

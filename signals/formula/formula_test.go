@@ -120,6 +120,8 @@ func TestConditionWithMissingValues(t *testing.T) {
 		`lever in ["P", "R"]`:   no,
 		`not (lever in ["P"])`:  yes,
 		`lever not in ["P"]`:    yes,
+		"a in [b, 5]":           yes, // whatever b is
+		"a in [b, 6]":           unknown,
 		"a in [1, 5]":           yes,
 		"1 < a < 10":            yes,
 		"10 < a < 20":           no,

@@ -122,14 +122,11 @@ func (c *compiler) convert(n ast.Node, args []ast.Node) value {
 		c.fail(args[0], "cannot tell the unit of this; expected a signal, as in convert(x, %q)", s.Value)
 		return nothing
 	}
-	from := v.q.unit
-	if _, err := unit.Convert(0, from, to); err != nil {
-		c.fail(n, "%s", strings.TrimSpace(err.Error()))
+	f, err := unit.Conversion(v.q.unit, to)
+	if err != nil {
+		c.fail(n, "%v", err)
 		return nothing
 	}
 	x := v.eval
-	return value{func(r *Run) float64 {
-		y, _ := unit.Convert(x(r), from, to)
-		return y
-	}, quantityOf(to)}
+	return value{func(r *Run) float64 { return f(x(r)) }, quantityOf(to)}
 }

@@ -139,16 +139,30 @@ func Comparable(a, b Unit) bool {
 	return ok && ok2 && x.Dim == y.Dim
 }
 
-// Convert converts a value: Convert(0, "°C", "°F") is 32. The error names both
+// Conversion returns the function that Convert applies. The error names both
 // quantities when they differ.
-func Convert(v float64, from, to Unit) (float64, error) {
+func Conversion(from, to Unit) (func(v float64) float64, error) {
 	a, b, err := pair(from, to)
-	if err != nil || from == to {
-		return v, err
+	if err != nil {
+		return nil, err
+	}
+	if from == to {
+		return func(v float64) float64 { return v }, nil
 	}
 	// The offsets are subtracted first and rounded: 459.67/1.8 is no binary
 	// number, and 10 °C shall be 50 °F.
-	return tidy(v*a.Factor/b.Factor + round((a.Offset-b.Offset)/b.Factor, 12)), nil
+	factor, offset := a.Factor/b.Factor, round((a.Offset-b.Offset)/b.Factor, 12)
+	return func(v float64) float64 { return tidy(v*factor + offset) }, nil
+}
+
+// Convert converts a value: Convert(0, "°C", "°F") is 32. The error names both
+// quantities when they differ.
+func Convert(v float64, from, to Unit) (float64, error) {
+	f, err := Conversion(from, to)
+	if err != nil {
+		return v, err
+	}
+	return f(v), nil
 }
 
 // ConvertDifference converts a difference of two values: ConvertDifference(10,
