@@ -72,5 +72,19 @@ func (a *Analyzer) bindUp(sp span) float64 {
 			lowest = s
 		}
 	}
-	return math.Max(0, (level-lowest)/factor/3.6)
+	dip := level - lowest
+	var swing mean // of the slope in the second before: what it does by itself
+	for i := from; ; i++ {
+		n := a.past.back(i)
+		if n == nil || n.at < sp.start-dipBefore-second {
+			break
+		}
+		if s := a.past.slope(i, slopeWindow); known(s) {
+			swing.add(s)
+		}
+	}
+	if !(dip > 3*swing.deviation()) {
+		dip = 0
+	}
+	return math.Max(0, dip/factor/3.6)
 }

@@ -70,6 +70,7 @@ type Analyzer struct {
 	shift     shifting
 	engage    engaging
 	converter converting
+	lockups   lockup
 	evidence  evidence
 	switches  switches
 }
@@ -188,6 +189,7 @@ func (a *Analyzer) Finish(now capture.Stamp, out *decode.Output) {
 	}
 	if a.model != nil {
 		a.out.release(a, out)
+		a.lockups.quiet(a, out)
 		a.finishShift(out)
 		a.finishEngagement(out)
 		a.emitSuspects(a.now.at, out)
@@ -218,6 +220,7 @@ func (a *Analyzer) tick(horizon capture.Stamp, out *decode.Output) {
 		a.stepShift(out)
 		a.stepEngagement(out)
 		a.stepConverter(out)
+		a.lockups.step(a, out)
 		a.evidence.observe(a, out)
 		a.evidence.lookAtSensors(a, out)
 	}

@@ -35,6 +35,9 @@ const (
 	sensorSilent             // says nothing, or "not available"
 )
 
+// findings by state.
+var findings = [...]string{sensorSound: "counts again", sensorZero: "reads 0 while its shaft turns", sensorSilent: "no value"}
+
 const (
 	doubtTicks     = 30                // 0.3 s: longer than speeds of two gears agree by accident in a shift
 	doubtStanding  = 100               // 1 s: where the alternative is that the vehicle stands
@@ -200,7 +203,7 @@ func (w *watch) check(a *Analyzer, out *decode.Output) {
 		case state == sensorSilent && n.sent != 0:
 			w.silent[s]++
 		}
-		e := SensorEvent{Signal: m.sensors[s].name, Finding: [...]string{"counts again", "reads 0 while its shaft turns", "no value"}[state], Bridged: n.engaged && k.bridged}
+		e := SensorEvent{Signal: m.sensors[s].name, Finding: findings[state], Bridged: n.engaged && k.bridged}
 		if n.engaged {
 			e.Gear = m.gears[n.gear].name
 		}
