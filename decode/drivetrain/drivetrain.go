@@ -71,6 +71,8 @@ type Analyzer struct {
 	engage    engaging
 	converter converting
 	lockups   lockup
+	stall     stalling
+	oil       oilWatch
 	evidence  evidence
 	switches  switches
 }
@@ -192,6 +194,7 @@ func (a *Analyzer) Finish(now capture.Stamp, out *decode.Output) {
 		a.lockups.quiet(a, out)
 		a.finishShift(out)
 		a.finishEngagement(out)
+		a.oil.finish(a.now.at, out)
 		a.emitSuspects(a.now.at, out)
 	}
 	a.started = false
@@ -221,10 +224,14 @@ func (a *Analyzer) tick(horizon capture.Stamp, out *decode.Output) {
 		a.stepEngagement(out)
 		a.stepConverter(out)
 		a.lockups.step(a, out)
+		a.stepStall(out)
 		a.evidence.observe(a, out)
 		a.evidence.lookAtSensors(a, out)
 	}
 	a.out.oil(a, at, out)
+	if at%oilStep == 0 {
+		a.oil.step(a, at)
+	}
 }
 
 // instant is what is known of one tick. Figures that are not known are NaN.

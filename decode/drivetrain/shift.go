@@ -49,6 +49,10 @@ type ShiftEvent struct {
 	// BindUp is how far the acceleration fell below both its level before and after
 	// [m/s2], as long as the vehicle speed tells metres.
 	BindUp *float64 `json:"bind_up_mps2,omitempty"`
+	// SlipEnergy is the friction energy of each element that takes over [kJ]:
+	// torque share times engine torque times slip over the ratio phase, without
+	// the converter's gain and the inertia of the engine.
+	SlipEnergy map[string]float64 `json:"slip_energy_kj,omitempty"`
 	// Overshoot is the largest run of the ratio past the new gear, in parts of the step.
 	Overshoot float64 `json:"overshoot"`
 	// Skipped: the gears are no neighbours.
@@ -351,6 +355,7 @@ func (a *Analyzer) emitShift(settled, held bool, out *decode.Output) {
 	if sp.startKnown && sp.endKnown {
 		e.Duration = seconds(sp.end - sp.start)
 		e.BindUp = figure(a.bindUp(sp))
+		e.SlipEnergy = a.slipEnergy(from, to, sp)
 	}
 	first := a.past.back(0)
 	if sp.startKnown {
