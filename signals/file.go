@@ -281,6 +281,7 @@ type Transmission struct {
 	Gears    Named[Gear]    `key:"gears" help:"which elements carry in each gear"`
 	Ratios   Named[float64] `key:"ratios" help:"instead of a train: ratio of each gear"`
 	Switches Named[Switch]  `key:"switches" help:"pressure switches and the element each one watches"`
+	Contacts *LeverContacts `key:"lever_contacts" help:"contacts of the selector lever and their code for each position"`
 	Limits   Limits         `key:"limits" help:"figures of this gearbox that replace the usual ones"`
 }
 
@@ -349,8 +350,23 @@ type Switch struct {
 	Settle  time.Duration `key:"settle" help:"time it may take to follow"`
 }
 
+// LeverContacts are the contacts behind the selector lever.
+type LeverContacts struct {
+	Closed  string           `key:"closed" help:"state text or value that means a closed contact" need:"yes"`
+	Codes   Named[LeverCode] `key:"codes" help:"lever position, as the role lever names it: which contacts are closed" need:"yes"`
+	Monitor string           `key:"monitor" help:"contact that keeps the number of closed ones even"`
+	Settle  time.Duration    `key:"settle" help:"time the contacts may differ while the lever moves"`
+}
+
+// LeverCode is the code of one lever position.
+type LeverCode struct {
+	Contacts []string `key:"contacts" help:"signals of the contacts that are closed" need:"yes"`
+}
+
 // Limits are figures of this gearbox; 0 means the usual one.
 type Limits struct {
 	ConverterLockedRPM float64 `key:"converter_locked" help:"largest slip of a locked converter, such as 30 rpm" unit:"rpm"`
 	FlareRPM           float64 `key:"flare" help:"rise of input speed in an upshift that counts as a fault, such as 150 rpm" unit:"rpm"`
+	StallRPM           float64 `key:"stall" help:"engine speed of a stall test, such as 2500 rpm" unit:"rpm"`
+	StallToleranceRPM  float64 `key:"stall_tolerance" help:"how far a stall may be off, such as 150 rpm" unit:"rpm"`
 }

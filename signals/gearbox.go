@@ -70,6 +70,7 @@ func (r *reader) validateTransmission(f *File, signals map[string]known) {
 			seen[h] = true
 		}
 	}
+	r.validateContacts(t, root, signals, signalNames)
 	for _, s := range t.Switches {
 		p := sub(root, "switches", s.Name)
 		k, ok := signals[s.Name]
@@ -87,6 +88,39 @@ func (r *reader) validateTransmission(f *File, signals map[string]known) {
 				r.wrong(sub(p, "closed"), "closed: %s has no states; expected a number, found %q", s.Name, s.V.Closed)
 			}
 		}
+	}
+}
+
+// validateContacts checks the contacts behind the lever.
+func (r *reader) validateContacts(t *Transmission, root string, signals map[string]known, signalNames []string) {
+	c := t.Contacts
+	if c == nil {
+		return
+	}
+	p := sub(root, "lever_contacts")
+	contact := func(at, name string) {
+		k, ok := signals[name]
+		switch {
+		case !ok:
+			r.unknown(at, "signal", name, signalNames)
+		case r.has(p, "closed") && len(k.states) > 0 && k.states.Index(c.Closed) < 0:
+			r.unknown(sub(p, "closed"), "state of "+name, c.Closed, names(k.states))
+		}
+	}
+	positions := []string(nil)
+	if lever, ok := signals[t.Roles.Lever]; ok {
+		positions = names(lever.states)
+	}
+	for _, e := range c.Codes {
+		if !slices.Contains(positions, e.Name) {
+			r.fail(at(e), "unknown position of the role lever %q%s", e.Name, diag.Suggest(e.Name, positions))
+		}
+		for i, name := range e.V.Contacts {
+			contact(sub(p, "codes", e.Name, "contacts", itoa(i)), name)
+		}
+	}
+	if c.Monitor != "" {
+		contact(sub(p, "monitor"), c.Monitor)
 	}
 }
 

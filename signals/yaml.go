@@ -20,8 +20,8 @@ import (
 // with the square of the number of entries: 40 s for 130,000.
 const (
 	maxFileBytes = 512 << 10
-	maxLines     = 10000
-	maxEntries   = 40000 // colons and commas
+	maxLines     = 5000
+	maxEntries   = 20000 // colons and commas
 	maxNesting   = 40    // open brackets; a file needs four
 	maxDashes    = 8     // "- - -" on one line; a file needs one
 	maxLine      = 4000  // characters
