@@ -1,6 +1,6 @@
 // Package socketcan listens to the CAN interfaces of a Linux kernel through raw
-// sockets (Linux Documentation/networking/can.rst). It never sends and never
-// changes an interface; that is the administrator's:
+// sockets (Linux Documentation/networking/can.rst). It sends only where it was
+// opened for that, and never changes an interface; that is the administrator's:
 //
 //	sudo ip link set can0 up type can bitrate 500000 listen-only on
 //
@@ -67,6 +67,20 @@ func ParseFrame(p []byte) (capture.Frame, error) {
 	}
 	copy(f.Data[:n], p[8:])
 	return f, nil
+}
+
+// classic is struct can_frame of a classic data frame: what is written to a raw
+// socket.
+func classic(f *capture.Frame) []byte {
+	p := make([]byte, sizeClassic)
+	id := f.ID
+	if f.Flags&capture.Extended != 0 {
+		id |= idExtended
+	}
+	binary.NativeEndian.PutUint32(p, id)
+	p[4] = f.Len
+	copy(p[8:], f.Data[:f.Len])
+	return p
 }
 
 // drops turns the running total of SO_RXQ_OVFL into newly lost frames. The total

@@ -24,8 +24,8 @@ const (
 	oldest        = 10 * time.Second // a frame's age by the wall clock beyond this means that the wall clock was set
 )
 
-// Source listens to one interface. Next is for one goroutine at a time; Close
-// may be called from another.
+// Source listens to one interface, and sends where it was opened for that. Next
+// is for one goroutine at a time; Send and Close may be called from others.
 type Source struct {
 	file     *os.File
 	raw      syscall.RawConn
@@ -35,6 +35,7 @@ type Source struct {
 	channels []capture.Channel
 	notes    []capture.Note
 	hardware bool
+	send     bool
 
 	last    capture.Stamp
 	hwStart int64
@@ -48,7 +49,8 @@ type Source struct {
 	closed  chan struct{}
 }
 
-// Open listens to the CAN interface called name. It does not switch it on nor
+// Open listens to the CAN interface called name, and lets Send work where
+// cfg.Send says so. It does not switch it on nor
 // set its bit rate; errors say how that is done. A note tells when the interface
 // is not listen-only, since it then takes part in the bus.
 func Open(name string, cfg Config, clock capture.Clock) (*Source, error) {
@@ -67,7 +69,7 @@ func Open(name string, cfg Config, clock capture.Clock) (*Source, error) {
 	if err != nil {
 		return nil, fmt.Errorf("CAN interface %s cannot be opened: the kernel refuses a CAN socket: %w", name, err)
 	}
-	if err := setUp(fd, link.Index); err != nil {
+	if err := setUp(fd, link.Index, cfg.Send); err != nil {
 		unix.Close(fd)
 		return nil, fmt.Errorf("CAN interface %s cannot be opened: %w", name, err)
 	}
@@ -80,7 +82,13 @@ func Open(name string, cfg Config, clock capture.Clock) (*Source, error) {
 }
 
 // setUp prepares a CAN socket and binds it to an interface.
-func setUp(fd, index int) error {
+func setUp(fd, index int, send bool) error {
+	if send {
+		// A frame comes back to us when it has gone out.
+		if err := unix.SetsockoptInt(fd, unix.SOL_CAN_RAW, unix.CAN_RAW_RECV_OWN_MSGS, 1); err != nil {
+			return fmt.Errorf("our own frames: %w", err)
+		}
+	}
 	if err := unix.SetsockoptInt(fd, unix.SOL_CAN_RAW, unix.CAN_RAW_ERR_FILTER, maskExtended); err != nil {
 		return fmt.Errorf("error messages: %w", err)
 	}
@@ -93,6 +101,9 @@ func setUp(fd, index int) error {
 
 // newSource reads frames from any datagram socket that is set up and ready.
 func newSource(fd int, link Link, cfg Config, clock capture.Clock) (*Source, error) {
+	if cfg.Send && link.ListenOnly {
+		return nil, fmt.Errorf("CAN interface %s is listen-only and cannot send requests; start without them, or switch it: sudo ip link set %s down, then up again with: type can listen-only off", link.Name, link.Name)
+	}
 	// Time and losses are what this program lives on; other kernels than Linux
 	// do not get here, and every Linux since 2.6.33 has both.
 	stamps := unix.SOF_TIMESTAMPING_RX_SOFTWARE | unix.SOF_TIMESTAMPING_SOFTWARE |
@@ -115,7 +126,7 @@ func newSource(fd int, link Link, cfg Config, clock capture.Clock) (*Source, err
 	c.Kind, c.Device, c.BitRate, c.Passive = capture.CAN, link.Name, link.BitRate, link.ListenOnly
 	s := &Source{
 		file: os.NewFile(uintptr(fd), link.Name), rx: newReceiver(), clock: clock, link: link,
-		channels: []capture.Channel{cfg.Channel}, hardware: cfg.AdapterStamps, closed: make(chan struct{}),
+		channels: []capture.Channel{cfg.Channel}, hardware: cfg.AdapterStamps, send: cfg.Send, closed: make(chan struct{}),
 	}
 	raw, err := s.file.SyscallConn()
 	if err != nil {
@@ -123,12 +134,12 @@ func newSource(fd int, link Link, cfg Config, clock capture.Clock) (*Source, err
 	}
 	s.raw = raw
 	s.checked = clock.Now()
-	s.notes = openNotes(link, cfg.BitRate, s.checked)
+	s.notes = openNotes(link, cfg, s.checked)
 	return s, nil
 }
 
 // openNotes says what is to be known about an interface before it is trusted.
-func openNotes(l Link, expected int, now capture.Stamp) (notes []capture.Note) {
+func openNotes(l Link, cfg Config, now capture.Stamp) (notes []capture.Note) {
 	note := func(kind, format string, args ...any) {
 		notes = append(notes, capture.Note{Time: now, Kind: kind, Text: fmt.Sprintf(format, args...)})
 	}
@@ -139,13 +150,15 @@ func openNotes(l Link, expected int, now capture.Stamp) (notes []capture.Note) {
 	switch {
 	case l.Kind == "can" && l.ListenOnly:
 		note("open", "%s opened at %s, listen-only", l.Name, rate)
+	case l.Kind == "can" && cfg.Send:
+		note("open", "%s opened at %s, to send requests; it acknowledges frames on the bus", l.Name, rate)
 	case l.Kind == "can":
 		note("open", "%s opened at %s; it is not listen-only: it acknowledges frames on the bus. sudo ip link set %s down, then up again with: type can listen-only on", l.Name, rate, l.Name)
 	default:
 		note("open", "%s opened, an interface within this machine", l.Name)
 	}
-	if expected > 0 && l.BitRate > 0 && expected != l.BitRate {
-		note("state", "%s is set to %s, expected was %s: one of them is wrong", l.Name, rate, rateText(expected))
+	if cfg.BitRate > 0 && l.BitRate > 0 && cfg.BitRate != l.BitRate {
+		note("state", "%s is set to %s, expected was %s: one of them is wrong", l.Name, rate, rateText(cfg.BitRate))
 	}
 	return notes
 }
@@ -186,6 +199,33 @@ func (s *Source) Next(ctx context.Context, b *capture.Batch) error {
 		if err != nil && !(errors.Is(err, os.ErrDeadlineExceeded) && ctx.Err() == nil) {
 			return s.sort(ctx, err)
 		}
+	}
+	return nil
+}
+
+// Send puts a classic data frame into the interface's queue, without waiting;
+// see capture.Sender. It comes back in a batch when the controller has sent it.
+func (s *Source) Send(f capture.Frame) error {
+	const unfit = capture.Remote | capture.Error | capture.FD
+	switch {
+	case !s.send:
+		return capture.ErrListenOnly
+	case f.Bus != 0:
+		return fmt.Errorf("%s: a frame for channel %d; there is one", s.link.Name, f.Bus)
+	case f.Flags&unfit != 0 || f.Len > 8 || f.ID > maskExtended || f.Flags&capture.Extended == 0 && f.ID > maskStandard:
+		return fmt.Errorf("%s: only classic data frames are sent", s.link.Name)
+	}
+	p, failed := classic(&f), error(nil)
+	err := s.raw.Control(func(fd uintptr) { _, failed = unix.Write(int(fd), p) })
+	switch {
+	case err != nil:
+		return os.ErrClosed
+	case errors.Is(failed, unix.EAGAIN), errors.Is(failed, unix.ENOBUFS):
+		return fmt.Errorf("CAN interface %s takes no more frames: nobody on the bus acknowledges them; check ignition, wiring and bit rate", s.link.Name)
+	case errors.Is(failed, unix.ENETDOWN), errors.Is(failed, unix.ENODEV), errors.Is(failed, unix.ENXIO):
+		return fmt.Errorf("CAN interface %s: %w", s.link.Name, capture.ErrUnplugged)
+	case failed != nil:
+		return fmt.Errorf("CAN interface %s cannot send: %w", s.link.Name, failed)
 	}
 	return nil
 }

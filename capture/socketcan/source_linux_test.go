@@ -255,20 +255,94 @@ func TestCompareCounters(t *testing.T) {
 	}
 }
 
+// TestSend looks at what leaves the socket: only classic data frames, and
+// nothing at all unless the source was opened to send.
+func TestSend(t *testing.T) {
+	active := bus
+	active.ListenOnly = false
+	frame := capture.Frame{ID: 0x18DB33F1, Flags: capture.Extended | capture.Own, Len: 3, Data: [capture.MaxData]byte{2, 1, 0x0C}}
+	for _, may := range []bool{false, true} {
+		s, far := connected(t, Config{Send: may}, active)
+		err := s.Send(frame)
+		got := make([]byte, 100)
+		if !may {
+			if n, failed := unix.Read(far, got); !errors.Is(err, capture.ErrListenOnly) || failed != unix.EAGAIN {
+				t.Errorf("listen-only: got %v and %d bytes sent", err, n)
+			}
+			continue
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		// struct can_frame (Linux include/uapi/linux/can.h), as this package reads it.
+		n, err := unix.Read(far, got)
+		if err != nil {
+			t.Fatal(err)
+		}
+		back, err := ParseFrame(got[:n])
+		if back.Flags |= capture.Own; n != 16 || err != nil || back != frame {
+			t.Errorf("sent % x, read back as %+v, %v", got[:n], back, err)
+		}
+		for _, f := range []capture.Frame{
+			{ID: 0x7DF, Flags: capture.Remote}, {ID: 0x7DF, Flags: capture.Error}, {ID: 0x7DF, Flags: capture.FD},
+			{ID: 0x7DF, Len: 9}, {ID: 0x800}, {ID: 0x20000000, Flags: capture.Extended}, {ID: 0x7DF, Bus: 1},
+		} {
+			if s.Send(f) == nil {
+				t.Errorf("%+v is sent", f)
+			}
+		}
+		if n, failed := unix.Read(far, got); failed != unix.EAGAIN {
+			t.Errorf("%d more bytes sent", n)
+		}
+		// A bus without anybody to acknowledge: the queue fills, Send does not wait.
+		for err = nil; err == nil; {
+			err = s.Send(frame)
+		}
+		if !strings.Contains(err.Error(), "can0 takes no more frames") {
+			t.Errorf("got %v", err)
+		}
+		s.Close()
+		if err := s.Send(frame); !errors.Is(err, os.ErrClosed) {
+			t.Errorf("after Close: got %v", err)
+		}
+	}
+	if _, err := newSource(-1, bus, Config{Send: true}, capture.NewSessionClock()); err == nil || !strings.Contains(err.Error(), "can0 is listen-only and cannot send requests") {
+		t.Errorf("a listen-only interface: got %v", err)
+	}
+}
+
+// connected gives a source on one end of a pair of sockets, and the other end.
+// Between two Unix sockets the kernel hands messages on at once.
+func connected(t *testing.T, cfg Config, link Link) (*Source, int) {
+	t.Helper()
+	pair, err := unix.Socketpair(unix.AF_UNIX, unix.SOCK_DGRAM|unix.SOCK_CLOEXEC|unix.SOCK_NONBLOCK, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { unix.Close(pair[1]) })
+	s, err := newSource(pair[0], link, cfg, capture.NewSessionClock())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Close() })
+	return s, pair[1]
+}
+
 func TestOpenNotes(t *testing.T) {
 	active := bus
 	active.ListenOnly = false
 	for _, test := range []struct {
-		link     Link
-		expected int
-		want     []string
+		link Link
+		cfg  Config
+		want []string
 	}{
-		{bus, 500_000, []string{"listen-only"}},
-		{active, 0, []string{"it is not listen-only: it acknowledges frames on the bus"}},
-		{bus, 250_000, []string{"listen-only", "is set to 500 kbit/s, expected was 250 kbit/s"}},
-		{Link{Name: "vcan0", Kind: "vcan"}, 500_000, []string{"an interface within this machine"}},
+		{bus, Config{BitRate: 500_000}, []string{"listen-only"}},
+		{active, Config{Send: true}, []string{"500 kbit/s, to send requests; it acknowledges frames on the bus"}},
+		{active, Config{}, []string{"it is not listen-only: it acknowledges frames on the bus"}},
+		{bus, Config{BitRate: 250_000}, []string{"listen-only", "is set to 500 kbit/s, expected was 250 kbit/s"}},
+		{Link{Name: "vcan0", Kind: "vcan"}, Config{BitRate: 500_000}, []string{"an interface within this machine"}},
 	} {
-		notes := openNotes(test.link, test.expected, 0)
+		notes := openNotes(test.link, test.cfg, 0)
 		if len(notes) != len(test.want) {
 			t.Errorf("%+v: notes %+v, want %q", test.link, notes, test.want)
 			continue
