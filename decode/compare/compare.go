@@ -1,8 +1,10 @@
 package compare
 
 import (
+	"cmp"
 	"fmt"
 	"hash/fnv"
+	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -178,6 +180,26 @@ func counterparts(a, b []*Shift, use []condition) []*Shift {
 	})
 }
 
+// Set is the shifts of one change of gear under one load.
+type Set struct {
+	From, To, Kind string // see Shift.Kind
+	Shifts         []*Shift
+}
+
+// Name is the set in words: "2-3 power-on up".
+func (s *Set) Name() string { return s.From + "-" + s.To + " " + s.Kind }
+
+// Sets sorts shifts into sets, in an order for people: by the first gear, then
+// the second, then the kind.
+func Sets(shifts []Shift) []Set {
+	m := groups(shifts)
+	var sets []Set
+	for _, k := range keysOf(m) {
+		sets = append(sets, Set{k.from, k.to, k.kind, m[k]})
+	}
+	return sets
+}
+
 type groupKey struct{ from, to, kind string }
 
 // groups sorts shifts by gears and kind.
@@ -191,28 +213,17 @@ func groups(shifts []Shift) map[groupKey][]*Shift {
 	return m
 }
 
-// keysOf returns the keys of several maps in an order for people: by the first
-// gear, then the second, then the kind.
-func keysOf(maps ...map[groupKey][]*Shift) []groupKey {
-	var keys []groupKey
-	for _, m := range maps {
+// keysOf returns the keys of several maps in the order of Sets.
+func keysOf(all ...map[groupKey][]*Shift) []groupKey {
+	seen := map[groupKey]bool{}
+	for _, m := range all {
 		for k := range m {
-			if !slices.Contains(keys, k) {
-				keys = append(keys, k)
-			}
+			seen[k] = true
 		}
 	}
-	sort.Slice(keys, func(i, j int) bool {
-		a, b := keys[i], keys[j]
-		if a.from != b.from {
-			return a.from < b.from
-		}
-		if a.to != b.to {
-			return a.to < b.to
-		}
-		return a.kind < b.kind
+	return slices.SortedFunc(maps.Keys(seen), func(a, b groupKey) int {
+		return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.to, b.to), cmp.Compare(a.kind, b.kind))
 	})
-	return keys
 }
 
 // Compare compares the shifts of two sessions of one vehicle.
