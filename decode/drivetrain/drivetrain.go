@@ -73,6 +73,7 @@ type Analyzer struct {
 	lockups   lockup
 	stall     stalling
 	oil       oilWatch
+	contacts  contacts
 	evidence  evidence
 	switches  switches
 }
@@ -107,6 +108,8 @@ func New(f *signals.File, t *decode.Table) (*Analyzer, error) {
 	}
 	a.delay = min(a.delay, maxDelay)
 	a.switches = newSwitches(f, t, m, a.channel)
+	a.contacts = newContacts(f, t, a.channel)
+	a.stall.stated, a.stall.tolerance = f.Transmission.Limits.StallRPM, f.Transmission.Limits.StallToleranceRPM
 	for i := range a.channels {
 		c := &a.channels[i]
 		c.ring = series.NewRing(2*a.delay + max(c.gap, c.age))
@@ -130,6 +133,15 @@ func New(f *signals.File, t *decode.Table) (*Analyzer, error) {
 // Delay is the time after a tick at which it is evaluated: two and a half of
 // the longest expected period of the speeds, between 30 and 300 ms.
 func (a *Analyzer) Delay() capture.Stamp { return a.delay }
+
+// Held returns the earliest evaluated tick of which a sample is still to come,
+// because the gear it belongs to is not decided yet; false when there is none.
+func (a *Analyzer) Held() (capture.Stamp, bool) {
+	if a.out.waits == 0 {
+		return 0, false
+	}
+	return a.out.waiting[0], true
+}
 
 // Reads tells whether a signal plays a role; samples of others need not be fed.
 func (a *Analyzer) Reads(signal int32) bool {
@@ -225,6 +237,7 @@ func (a *Analyzer) tick(horizon capture.Stamp, out *decode.Output) {
 		a.stepConverter(out)
 		a.lockups.step(a, out)
 		a.stepStall(out)
+		a.contacts.step(a, out)
 		a.evidence.observe(a, out)
 		a.evidence.lookAtSensors(a, out)
 	}

@@ -79,6 +79,7 @@ func (a *Analyzer) Suspects() []Suspect {
 	out = append(out, a.sensorSuspects()...)
 	out = append(out, a.switchSuspects()...)
 	out = append(out, a.lockups.suspects(a)...)
+	out = append(out, a.contacts.suspects()...)
 	out = append(out, a.oil.suspects(a)...)
 	slices.SortStableFunc(out, func(x, y Suspect) int { return cmp.Compare(y.Score, x.Score) })
 	return out

@@ -2,7 +2,6 @@ package drivetrain
 
 import (
 	"math"
-	"strings"
 
 	"gearwitness/capture"
 	"gearwitness/decode"
@@ -60,12 +59,7 @@ func newSwitches(f *signals.File, t *decode.Table, m *model, channel func(string
 		if i < 0 || el < 0 {
 			continue
 		}
-		closed := 1.0
-		for _, st := range t.Signals[i].States {
-			if strings.EqualFold(st.Name, e.V.Closed) {
-				closed = float64(st.V)
-			}
-		}
+		closed := stateValue(t.Signals[i].States, e.V.Closed)
 		settle := capture.Stamp(e.V.Settle)
 		if settle == 0 {
 			settle = usualSettle
