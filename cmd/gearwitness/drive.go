@@ -355,7 +355,7 @@ func (d *daemon) diskStatus(s archive.Status) {
 	case s.Low:
 		d.log.Warn("the disk is filling up", "free_bytes", s.Free, "full_in", s.Full)
 	default:
-		d.log.Info("the recording is being written again", "lost", s.Lost)
+		d.log.Info("the recording is being written", "lost", s.Lost)
 	}
 }
 

@@ -25,7 +25,7 @@ func sessionVehicle(folder string) (*signals.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	text, err := os.ReadFile(s.Path("data/vehicle.yaml"))
+	text, err := s.Vehicle()
 	if err != nil {
 		return nil, err
 	}
