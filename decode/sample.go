@@ -34,10 +34,10 @@ type Origin uint8
 
 // Origins.
 const (
-	FromFrame    Origin = iota
-	FromLine            // text of a serial instrument
-	FromFormula         // computed by the vehicle file's own formula
-	FromAnalysis        // gear, slip and the like
+	FromFrame    Origin = iota // data of a frame or of an answer
+	FromLine                   // text of a serial instrument
+	FromFormula                // computed by the vehicle file's own formula
+	FromAnalysis               // gear, slip and the like
 )
 
 // Info describes one signal of the table.
@@ -58,8 +58,9 @@ type Info struct {
 }
 
 // Table lists every signal of a vehicle file: those in frames in the file's
-// order, then computed ones, then those of the analysis. Indexes are stable for
-// one vehicle file.
+// order, then those in answers to requests and in lines of instruments, then
+// computed ones, then those of the analysis. Indexes are stable for one vehicle
+// file.
 type Table struct {
 	Signals []Info
 	index   map[string]int32

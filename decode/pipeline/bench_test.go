@@ -16,14 +16,14 @@ import (
 	"gearwitness/signals"
 )
 
-// drive returns the demonstration's vehicle file and a minute of its traffic.
-func drive(b *testing.B) (*signals.File, *capture.Batch) {
+// drive returns the demonstration's vehicle file and some of its traffic.
+func drive(b testing.TB, d time.Duration) (*signals.File, *capture.Batch) {
 	b.Helper()
 	f, found := signals.Parse("van.yaml", signals.Van(), nil)
 	if f == nil {
 		b.Fatal(found)
 	}
-	src, err := van.Open(context.Background(), van.Options{Seed: 7, For: time.Minute}, f, nil)
+	src, err := van.Open(context.Background(), van.Options{Seed: 7, For: d}, f, nil)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -69,7 +69,7 @@ func saturated(b *testing.B, traffic *capture.Batch, frames int) string {
 // alone, 0.12 with the whole analysis.
 func BenchmarkOffline(b *testing.B) {
 	const frames = 500_000
-	f, traffic := drive(b)
+	f, traffic := drive(b, time.Minute)
 	file := saturated(b, traffic, frames)
 	for _, c := range []struct {
 		name string

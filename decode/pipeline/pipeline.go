@@ -15,6 +15,7 @@
 package pipeline
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"reflect"
@@ -43,9 +44,12 @@ type Analysis interface {
 	// Sample feeds a sample; samples come in time order.
 	Sample(s decode.Sample)
 	// Advance says that every sample before now has been fed, and appends the
-	// samples and events of all times up to now - Delay, in time order. Now is
-	// a multiple of Tick.
+	// samples and events of all times up to now - Delay, but those that Held
+	// tells of. Now is a multiple of Tick.
 	Advance(now capture.Stamp, out *decode.Output)
+	// Held returns the earliest time up to now - Delay of which samples are
+	// still to come; false when there are none.
+	Held() (capture.Stamp, bool)
 	// Finish appends what is left at the end of the recording.
 	Finish(now capture.Stamp, out *decode.Output)
 	// Delay is how far its results lag behind.
@@ -82,6 +86,7 @@ type Pipeline struct {
 	readers []readers // by signal
 
 	now, nextTick capture.Stamp
+	complete      capture.Stamp // the analysis has given out all up to here
 	begun         bool
 	stepBackTold  bool
 	late, tooLate uint64
@@ -232,6 +237,7 @@ func (p *Pipeline) arrive(t capture.Stamp, out *decode.Output) capture.Stamp {
 	if !p.begun {
 		p.begun, p.now = true, t
 		p.nextTick = t - mod(t, Tick)
+		p.complete = p.nextTick - p.delay - 1
 		return t
 	}
 	if t >= p.now {
@@ -326,17 +332,15 @@ func (p *Pipeline) advance(t capture.Stamp, out *decode.Output) {
 func (p *Pipeline) tick(t capture.Stamp, out *decode.Output) {
 	p.nextTick = t + Tick
 	k := len(out.Samples)
+	p.complete = t - p.delay
 	if p.analysis != nil {
 		p.analysis.Advance(t, out)
+		if held, ok := p.analysis.Held(); ok {
+			p.complete = min(p.complete, held-1)
+		}
 	}
-	p.follow(k, t-p.delay, out)
-}
-
-// follow runs what reads the results of the analysis; those are the samples
-// from index k on, complete up to the time done.
-func (p *Pipeline) follow(k int, done capture.Stamp, out *decode.Output) {
 	if p.behind != nil {
-		p.behind.run(out.Samples[k:], done, out)
+		p.behind.run(out.Samples[k:], p.complete, out)
 	}
 }
 
@@ -364,7 +368,9 @@ func (p *Pipeline) Finish(out *decode.Output) {
 	if p.analysis != nil {
 		p.analysis.Finish(p.now, out)
 	}
-	p.follow(k, p.now, out)
+	if p.behind != nil {
+		p.behind.run(out.Samples[k:], p.now, out)
+	}
 	p.see(out.Samples[first:])
 	if p.behind != nil {
 		p.behind.rest(out)
@@ -384,7 +390,7 @@ func (p *Pipeline) Settled() capture.Stamp {
 	if !p.begun {
 		return math.MinInt64
 	}
-	return min(p.now-1, p.nextTick-Tick-p.delay)
+	return min(p.now-1, p.complete)
 }
 
 // Latest returns the last sample of a signal, whatever its status, and false
@@ -415,6 +421,7 @@ type behind struct {
 	alarms   *alarm.Set
 	wanted   []bool          // by signal: kept for this
 	queue    []decode.Sample // not from the analysis, in time order, until it has caught up
+	results  []decode.Sample // of the analysis, until they are complete
 	injected []decode.Event  // in time order
 	now      capture.Stamp
 }
@@ -436,18 +443,28 @@ func (b *behind) inject(e decode.Event) {
 	b.injected = slices.Insert(b.injected, i, e)
 }
 
-// run takes in the queue and the results of the analysis in time order up to
-// the time done; at equal times the queue goes first.
+// run takes in the queue and the results of the analysis, of which these are
+// new, in time order up to the time done; at equal times the queue goes first.
 func (b *behind) run(results []decode.Sample, done capture.Stamp, out *decode.Output) {
-	q := 0
+	for _, s := range results {
+		if b.wanted[s.Signal] {
+			b.results = append(b.results, s)
+		}
+	}
+	// Some come later than others of their time.
+	slices.SortStableFunc(b.results, func(x, y decode.Sample) int { return cmp.Compare(x.Time, y.Time) })
+	q, r := 0, 0
 	for {
+		queued := q < len(b.queue) && b.queue[q].Time <= done
+		resulted := r < len(b.results) && b.results[r].Time <= done
 		switch {
-		case q < len(b.queue) && b.queue[q].Time <= done && (len(results) == 0 || b.queue[q].Time <= results[0].Time):
+		case queued && (!resulted || b.queue[q].Time <= b.results[r].Time):
 			q += b.step(b.queue[q:], out)
-		case len(results) > 0:
-			results = results[b.step(results, out):]
+		case resulted:
+			r += b.step(b.results[r:], out)
 		default:
 			b.queue = slices.Delete(b.queue, 0, q)
+			b.results = slices.Delete(b.results, 0, r)
 			b.advance(done, out)
 			return
 		}
@@ -461,10 +478,8 @@ func (b *behind) step(list []decode.Sample, out *decode.Output) int {
 	b.advance(at, out)
 	n := 0
 	for ; n < len(list) && list[n].Time == at; n++ {
-		if b.wanted[list[n].Signal] {
-			b.computer.Put(list[n])
-			b.alarms.Changed(list[n].Signal)
-		}
+		b.computer.Put(list[n])
+		b.alarms.Changed(list[n].Signal)
 	}
 	k := len(out.Samples)
 	b.computer.Evaluate(at, out)

@@ -61,12 +61,21 @@ func twoShafts() *signals.File {
 // double is an analysis that gives twice the last output speed at every tick,
 // 30 ms late.
 type double struct {
-	table        *decode.Table
-	in, out      int32
-	samples      []decode.Sample
-	next         capture.Stamp
-	begun        bool
-	finishedAtNS capture.Stamp
+	table    *decode.Table
+	in, out  int32
+	slow     int32 // of a hesitant one: the same again
+	samples  []decode.Sample
+	next     capture.Stamp
+	begun    bool
+	hesitant bool            // thinks values above 200 over for three ticks
+	held     []decode.Sample // meanwhile
+}
+
+func newHesitant(f *signals.File, t *decode.Table) (Analysis, error) {
+	d, err := newDouble(f, t)
+	d.(*double).hesitant = true
+	d.(*double).slow = t.Add(decode.Info{Name: "slow", Origin: decode.FromAnalysis})
+	return d, err
 }
 
 func newDouble(_ *signals.File, t *decode.Table) (Analysis, error) {
@@ -74,6 +83,13 @@ func newDouble(_ *signals.File, t *decode.Table) (Analysis, error) {
 }
 
 func (d *double) Delay() capture.Stamp { return 30 * ms }
+
+func (d *double) Held() (capture.Stamp, bool) {
+	if len(d.held) == 0 {
+		return 0, false
+	}
+	return d.held[0].Time, true
+}
 
 func (d *double) Reads(signal int32) bool { return signal == d.in }
 
@@ -87,7 +103,8 @@ func (d *double) Advance(now capture.Stamp, out *decode.Output) { d.until(now-d.
 
 func (d *double) Finish(now capture.Stamp, out *decode.Output) {
 	d.until(now, out)
-	d.finishedAtNS = now
+	out.Samples = append(out.Samples, d.held...)
+	d.held = nil
 }
 
 func (d *double) until(last capture.Stamp, out *decode.Output) {
@@ -98,11 +115,18 @@ func (d *double) until(last capture.Stamp, out *decode.Output) {
 		d.begun, d.next = true, d.samples[0].Time-mod(d.samples[0].Time, Tick)+Tick
 	}
 	for ; d.next <= last; d.next += Tick {
+		if n := len(d.held); n > 0 && (d.held[0].Value < 200 || d.next-d.held[0].Time > 3*Tick) {
+			out.Samples = append(out.Samples, d.held...)
+			d.held = d.held[:0]
+		}
 		for len(d.samples) > 1 && d.samples[1].Time < d.next {
 			d.samples = d.samples[1:]
 		}
 		if s := d.samples[0]; s.Time < d.next && s.Status == decode.Valid {
 			out.Samples = append(out.Samples, decode.Sample{Time: d.next, Signal: d.out, Value: 2 * s.Value})
+			if d.hesitant {
+				d.held = append(d.held, decode.Sample{Time: d.next, Signal: d.slow, Value: 2 * s.Value})
+			}
 			if s.Value == 77 {
 				out.Events = append(out.Events, decode.Event{Time: d.next, Kind: decode.KindShift, Fields: map[string]float64{"value": s.Value}})
 			}
@@ -112,7 +136,12 @@ func (d *double) until(last capture.Stamp, out *decode.Output) {
 
 func newPipeline(t testing.TB, f *signals.File, o Options) *Pipeline {
 	t.Helper()
-	p, err := build(f, o, newDouble)
+	return newPipelineWith(t, f, o, newDouble)
+}
+
+func newPipelineWith(t testing.TB, f *signals.File, o Options, analyse func(*signals.File, *decode.Table) (Analysis, error)) *Pipeline {
+	t.Helper()
+	p, err := build(f, o, analyse)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -301,7 +330,13 @@ func TestBatchesMakeNoDifference(t *testing.T) {
 				frames = append(frames, frame(now, id, 80, v))
 			}
 		}
-		whole := newPipeline(t, twoShafts(), Options{})
+		analyse, file := newDouble, twoShafts()
+		if rapid.Bool().Draw(rt, "hesitant") {
+			analyse = newHesitant
+			file.Computed = append(file.Computed, named[signals.Computed]("sum", signals.Computed{Formula: "slow + doubled + outlet"})...)
+			file.Alarms[1].V.When = "slow > 200 and doubled > 150"
+		}
+		whole := newPipelineWith(t, file, Options{}, analyse)
 		for _, m := range marks {
 			whole.Inject(m)
 		}
@@ -311,7 +346,7 @@ func TestBatchesMakeNoDifference(t *testing.T) {
 		}
 		whole.Finish(&want)
 
-		split := newPipeline(t, twoShafts(), Options{})
+		split := newPipelineWith(t, file, Options{}, analyse)
 		for first := true; first || len(frames)+len(lines) > 0; first = false {
 			var b capture.Batch
 			b.Channels = channels
@@ -335,8 +370,14 @@ func TestBatchesMakeNoDifference(t *testing.T) {
 				split.Inject(marks[0])
 				marks = marks[1:]
 			}
+			before, k := split.Settled(), len(got.Samples)
 			if err := split.Push(&b, &got); err != nil {
 				rt.Fatal(err)
+			}
+			for _, s := range got.Samples[k:] {
+				if s.Time <= before {
+					rt.Fatalf("a sample of %d ns although all up to %d ns was said to be given out", s.Time, before)
+				}
 			}
 		}
 		for _, m := range marks {

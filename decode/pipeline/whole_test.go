@@ -1,0 +1,131 @@
+package pipeline
+
+import (
+	"bytes"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+	"gearwitness/signals"
+)
+
+// written runs the whole chain over the traffic in batches of the given sizes
+// and returns what is written of it.
+func written(t *testing.T, f *signals.File, traffic *capture.Batch, size func() int) string {
+	t.Helper()
+	p, err := New(f, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.Inject(decode.Event{Time: 5_123_456_789, Kind: decode.KindMark, Fields: struct {
+		Text string `json:"text"`
+	}{"here"}})
+	var text bytes.Buffer
+	w := decode.NewSampleWriter(&text, p.Table())
+	var events []decode.Event
+	var out decode.Output
+	take := func() {
+		if err := w.Write(out.Samples, p.Settled()); err != nil {
+			t.Fatal(err)
+		}
+		events = append(events, out.Events...)
+		out.Reset()
+	}
+	for rest := traffic.Frames; len(rest) > 0; {
+		n := min(size(), len(rest))
+		if err := p.Push(&capture.Batch{Channels: traffic.Channels, Frames: rest[:n]}, &out); err != nil {
+			t.Fatal(err)
+		}
+		rest = rest[n:]
+		take()
+	}
+	p.Finish(&out)
+	take()
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := decode.WriteEvents(&text, events); err != nil {
+		t.Fatal(err)
+	}
+	return text.String()
+}
+
+// A drive of the van, decoded and analysed whole, is written byte for byte the
+// same whatever batches its frames come in, and so is the recorded truck drive.
+func TestWhatIsWrittenDoesNotDependOnBatches(t *testing.T) {
+	f, traffic := drive(t, 40*time.Second)
+	check := func(t *testing.T, f *signals.File, traffic *capture.Batch) {
+		want := written(t, f, traffic, func() int { return len(traffic.Frames) })
+		if len(want) < 100_000 {
+			t.Fatalf("only %d bytes were written", len(want))
+		}
+		random := rand.New(rand.NewPCG(1, 2))
+		for name, size := range map[string]func() int{
+			"one at a time": func() int { return 1 },
+			"at random":     func() int { return 1 + random.IntN(300) },
+		} {
+			if got := written(t, f, traffic, size); got != want {
+				t.Errorf("%s: differs from the whole at byte %d of %d", name, firstDifference(got, want), len(want))
+			}
+		}
+	}
+	t.Run("van", func(t *testing.T) { check(t, f, traffic) })
+	t.Run("truck", func(t *testing.T) { check(t, truckFile(t), all(t, recording(t))) })
+}
+
+func firstDifference(a, b string) int {
+	for i := range min(len(a), len(b)) {
+		if a[i] != b[i] {
+			return i
+		}
+	}
+	return min(len(a), len(b))
+}
+
+// Frames of any content and order neither break the chain nor become values
+// that are none.
+func FuzzFrames(f *testing.F) {
+	f.Add([]byte{0x18, 0xFE, 0xCA, 0x03, 8, 1, 2, 3, 4, 5, 6, 7, 8, 5}, true)
+	f.Add([]byte{0, 0, 1, 0xA4, 8, 0xFF, 0xFF, 0xFF, 0xFF, 0, 0, 0, 0, 0}, false)
+	truck, found := signals.Parse("truck.yaml", signals.Truck(), nil)
+	if truck == nil {
+		f.Fatal(found)
+	}
+	parcelVan, found := signals.Parse("van.yaml", signals.Van(), nil)
+	if parcelVan == nil {
+		f.Fatal(found)
+	}
+	f.Fuzz(func(t *testing.T, stream []byte, long bool) {
+		file, flags := parcelVan, capture.Flags(0)
+		if long {
+			file, flags = truck, capture.Extended
+		}
+		p, err := New(file, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		b := capture.Batch{Channels: []capture.Channel{{Name: "x"}}}
+		for now := capture.Stamp(0); len(stream) >= 14; stream = stream[14:] {
+			frame := capture.Frame{Time: now, Flags: flags, Len: stream[4] & 0x0F}
+			frame.ID = uint32(stream[0])<<24 | uint32(stream[1])<<16 | uint32(stream[2])<<8 | uint32(stream[3])
+			copy(frame.Data[:8], stream[5:13])
+			b.Frames = append(b.Frames, frame)
+			now += (capture.Stamp(stream[13]) - 20) * 3e6
+		}
+		var out decode.Output
+		if err := p.Push(&b, &out); err != nil {
+			t.Fatal(err)
+		}
+		p.Finish(&out)
+		for _, s := range out.Samples {
+			if s.Value != s.Value {
+				t.Fatalf("%s is not a number", p.Table().Signals[s.Signal].Name)
+			}
+		}
+		if err := decode.WriteEvents(new(bytes.Buffer), out.Events); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
