@@ -153,20 +153,43 @@ func weigh(a *Analyzer) *weighing {
 	}
 	for i := range w.v.shifts {
 		s := &w.v.shifts[i]
-		if !s.known || s.slippedBefore || !s.held || (w.m.gears[s.from].mask|w.m.gears[s.to].mask)&slipping != 0 {
-			continue // an element that slips tells of itself, and disturbs the others
-		}
-		applied := w.m.gears[s.to].mask &^ w.m.gears[s.from].mask
-		released := w.m.gears[s.from].mask &^ w.m.gears[s.to].mask
-		if s.up && s.powerOn && !w.onlyOneWays(released) {
+		applied, released, counts := w.handover(s, slipping)
+		if counts && s.up && s.powerOn && !w.onlyOneWays(released) {
 			w.flares.add(s.flare >= flareSeenRPM, applied, released)
 		}
-		late := known(s.delay) && s.delay > w.usualDelay[s.kind()]+lateSeconds
-		if !w.onlyOneWays(released) {
+	}
+	comesLate := w.flares.explains()
+	for i := range w.v.shifts {
+		s := &w.v.shifts[i]
+		applied, released, counts := w.handover(s, slipping)
+		if !counts || w.onlyOneWays(released) || applied&comesLate != 0 {
+			continue // what comes late holds its shifts up, whoever lets go
+		}
+		usual := w.usualDelay[s.kind()]
+		late := known(s.delay) && s.delay > usual+lateSeconds
+		if late || s.bindUp >= bindSeenMPS2 || known(s.delay) && known(usual) {
 			w.drags.add((s.bindUp >= bindSeenMPS2 || late) && s.flare < flareSeenRPM, applied, released)
 		}
 	}
 	return w
+}
+
+// handover gives the elements that a shift applies and releases, and tells
+// whether it counts as one: an element that slips tells of itself and disturbs the
+// others.
+func (w *weighing) handover(s *shiftRecord, slipping uint64) (applied, released uint64, counts bool) {
+	from, to := w.m.gears[s.from].mask, w.m.gears[s.to].mask
+	return to &^ from, from &^ to, s.known && s.held && !s.slippedBefore && (from|to)&slipping == 0
+}
+
+// explains gives the one element whose coming late explains most of the trouble.
+func (t *tally) explains() uint64 {
+	for e, x := range t.applied {
+		if x.hits >= fewestShifts && x.weight(t.bad) >= agreeing && t.applyPrior*x.weight(t.bad) >= t.best() {
+			return 1 << e
+		}
+	}
+	return 0
 }
 
 // onlyOneWays tells that nothing but one-way clutches lets go: they do so by

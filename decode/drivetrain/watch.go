@@ -41,6 +41,8 @@ var findings = [...]string{sensorSound: "counts again", sensorZero: "reads 0 whi
 const (
 	doubtTicks     = 30                // 0.3 s: longer than speeds of two gears agree by accident in a shift
 	doubtStanding  = 100               // 1 s: where the alternative is that the vehicle stands
+	silentLong     = 500 * millisecond // from which silence speaks against a sensor
+	zeroAfter      = 50 * millisecond  // shorter ones may be a shaft that changes its sense
 	silentAfter    = 100 * millisecond // beyond what the loss of a few messages explains
 	crawlingKmh    = 0.5
 	mustTurnRPM    = 100
@@ -186,22 +188,24 @@ func (w *watch) check(a *Analyzer, out *decode.Output) {
 		}
 		state := sensorSound
 		switch {
-		case c.lost || w.dead&^w.guess&bit != 0:
+		case c.lost && n.at-c.lostAt >= zeroAfter || w.dead&^w.guess&bit != 0:
 			state = sensorZero
+		case c.lost:
+			state = w.state[s]
 		case !have && (w.state[s] == sensorSilent || n.at-w.heard[s] >= silentAfter):
 			state = sensorSilent
 		case !have:
 			state = w.state[s]
 		}
+		if state == sensorSilent && n.sent != 0 && n.at-w.heard[s] == silentLong {
+			w.silent[s]++
+		}
 		if state == w.state[s] {
 			continue
 		}
 		w.state[s] = state
-		switch {
-		case state == sensorZero:
+		if state == sensorZero {
 			w.zeros[s]++
-		case state == sensorSilent && n.sent != 0:
-			w.silent[s]++
 		}
 		e := SensorEvent{Signal: m.sensors[s].name, Finding: findings[state], Bridged: n.engaged && k.bridged}
 		if n.engaged {
