@@ -200,8 +200,20 @@ func TestPage(t *testing.T) {
 	until(t, ctx, `document.querySelector('[data-what="oil_pan"]').matches('[data-dim]') && document.querySelector('[data-what="oil_pan"] .figure-note').textContent.endsWith("s ago")`)
 	until(t, ctx, text("connection-word")+` === "Signals missing" && `+text("connection-text")+`.includes("oil in the pan")`)
 
-	// An alarm stands in the live region that was there before it.
+	// An alarm stands in the live region that was there before it, and is
+	// sounded and spoken, as the keys pressed above have allowed. (What is spoken
+	// is caught: there is no voice here.)
+	for _, want := range []string{"Sound off", "Sound on"} {
+		if err := chromedp.Do(ctx, chromedp.Click(chromedp.CSS(`[data-hook="sound"]`))); err != nil {
+			t.Fatal(err)
+		}
+		until(t, ctx, text("sound")+` === "`+want+`"`)
+	}
+	eval[any](t, ctx, `window.said = []; speechSynthesis.speak = (u) => window.said.push(u.text);
+		const make = OscillatorNode.prototype.start; window.tones = 0;
+		OscillatorNode.prototype.start = function (t) { window.tones++; return make.call(this, t); }; null`)
 	f.alarm(b, "raised")
+	until(t, ctx, `window.tones >= 4 && window.said.length === 1 && window.said[0].startsWith("Oil at the converter outlet")`)
 	until(t, ctx, `document.querySelector('[role="alert"] [data-level="stop"]')?.textContent.includes("too hot")`)
 	f.alarm(b, "cleared")
 	until(t, ctx, `!document.querySelector('[role="alert"]').hasChildNodes()`)

@@ -34,11 +34,14 @@ export class Alerts {
       else globalThis.speechSynthesis?.cancel();
       this.tell();
     });
-    // A browser lets a page be heard once its user has touched it.
-    const touched = () => {
-      if (this.wanted) this.open(() => this.tell());
+    // A browser lets a page be heard once its user has touched it, anywhere; a
+    // touch of the button itself is the button's business.
+    /** @param {Event} e */
+    const touched = (e) => {
+      if (e.target instanceof Node && button.contains(e.target)) return;
+      if (this.wanted && !this.ready()) this.open(() => this.tell());
     };
-    for (const e of ["pointerdown", "keydown"]) document.addEventListener(e, touched, { once: true });
+    for (const e of ["pointerdown", "keydown"]) document.addEventListener(e, touched);
     this.tell();
   }
 
