@@ -108,6 +108,7 @@ func TestFieldsOfAFrame(t *testing.T) {
 	b.feed(&capture.Frame{ID: 0x1A4, Len: 8, Flags: capture.Remote})
 	b.feed(&capture.Frame{ID: 4, Len: 8, Flags: capture.Error})
 	b.feed(&capture.Frame{ID: 0x1A4, Len: 8, Flags: capture.Own})
+	b.feed(&capture.Frame{ID: 0x1A4, Len: 65})
 	b.want(b.text(), "")
 	c := b.Counters()
 	if got := c.Frames[0]; got != (FrameCount{Name: "frame", Good: 2, Short: 1}) {

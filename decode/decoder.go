@@ -188,7 +188,7 @@ func (c *channel) resolve(id uint32, extended bool) int32 {
 func (d *Decoder) Frame(f *capture.Frame, out *Output) (watched bool) {
 	ch := &d.channels[f.Bus]
 	const other = capture.Remote | capture.Error | capture.Own
-	if f.Flags&other != 0 {
+	if f.Flags&other != 0 || f.Len > capture.MaxData {
 		ch.countOther(f)
 		return false
 	}
@@ -251,8 +251,10 @@ func (c *channel) countOther(f *capture.Frame) {
 		return
 	case f.Flags&capture.Own != 0:
 		c.count.Own++
-	default:
+	case f.Flags&capture.Remote != 0:
 		c.count.Remote++
+	default: // longer than a frame can be: no source of ours gives such a thing
+		return
 	}
 	n := f.Len
 	if f.Flags&capture.Remote != 0 {

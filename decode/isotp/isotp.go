@@ -83,11 +83,13 @@ const (
 	TimedOut          // the rest did not come
 	Refused           // flow control: the other side has no room
 	WaitTooLong       // flow control: told to wait too often
+	Unsteered         // consecutive frame beyond its block or too soon after the last
 )
 
 var faultNames = [...]string{
 	"no fault", "frame type unknown", "length impossible", "message too long", "consecutive frame without a first one", "consecutive frame lost or repeated",
 	"message cut off by the next one", "rest of the message did not come", "other side has no room", "other side asks to wait too often",
+	"sender does not obey flow control",
 }
 
 // String returns the fault in words.
@@ -110,7 +112,7 @@ func Parse(data []byte) (Frame, Fault) {
 		}
 		return Frame{Kind: Single, Length: low, Data: body[:low]}, NoFault
 	case 1:
-		if len(data) < 8 {
+		if len(data) < 7 { // 8 with normal addressing
 			return Frame{}, BadLength
 		}
 		length, body := low<<8|int(data[1]), data[2:]

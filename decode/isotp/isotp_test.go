@@ -182,6 +182,72 @@ func TestReceiverGivesUp(t *testing.T) {
 	}
 }
 
+func TestSendersThatDoNotObeyFlowControl(t *testing.T) {
+	first := []byte{0x10, 40, 1, 2, 3, 4, 5, 6}
+	next := func(r *Receiver, now capture.Stamp, n byte) Fault {
+		_, fault := r.Frame(now, []byte{0x20 | n, 1, 2, 3, 4, 5, 6, 7})
+		return fault
+	}
+	flow := func(r *Receiver, now capture.Stamp, data ...byte) Fault {
+		f, _ := Parse(data)
+		return r.Flow(now, f)
+	}
+	var r Receiver
+	if fault := flow(&r, 0, 0x30, 1, 0); fault != NoFault { // of nothing
+		t.Errorf("flow control without a message: %v", fault)
+	}
+	r.Frame(0, first)
+	flow(&r, 1*ms, 0x30, 2, 20)
+	for i, c := range []struct {
+		at   capture.Stamp
+		want Fault
+	}{
+		{2 * ms, NoFault}, // the first of a block may come at once
+		{21 * ms, NoFault},
+		{60 * ms, Unsteered},  // only two were allowed
+		{70 * ms, Unsteered},  // nor this one
+		{300 * ms, Unsteered}, // nor the last
+	} {
+		if got := next(&r, c.at, byte(i+1)); got != c.want {
+			t.Errorf("frame %d: %v, want %v", i+1, got, c.want)
+		}
+	}
+	if r.Open() {
+		t.Error("the message is not complete, although nothing of it is missing")
+	}
+	r.Frame(0, first)
+	flow(&r, 1*ms, 0x30, 0, 20)
+	if a, b := next(&r, 2*ms, 1), next(&r, 10*ms, 2); a != NoFault || b != Unsteered {
+		t.Errorf("too soon: %v, %v", a, b)
+	}
+	r.Frame(0, first)
+	flow(&r, 1*ms, 0x31, 0, 0)
+	if got := next(&r, 2*ms, 1); got != Unsteered {
+		t.Errorf("in spite of wait: %v", got)
+	}
+	r.Frame(0, first)
+	if got := flow(&r, 1*ms, 0x32, 0, 0); got != Refused || r.Open() {
+		t.Errorf("overflow: %v", got)
+	}
+}
+
+// With extended addressing the first data byte is an address, so that a single
+// frame holds at most 6 bytes and a first frame begins at 7 (ISO 15765-2).
+func TestExtendedAddressing(t *testing.T) {
+	strip := func(frame ...byte) []byte { return frame[1:] }
+	if f, fault := Parse(strip(0xF1, 6, 1, 2, 3, 4, 5, 6)); fault != NoFault || f.Length != 6 {
+		t.Errorf("six bytes: %+v, %v", f, fault)
+	}
+	if _, fault := Parse(strip(0xF1, 7, 1, 2, 3, 4, 5, 6)); fault != BadLength {
+		t.Errorf("seven bytes: %v", fault)
+	}
+	var r Receiver
+	r.Frame(0, strip(0xF1, 0x10, 8, 1, 2, 3, 4, 5))
+	if got, fault := r.Frame(0, strip(0xF1, 0x21, 6, 7, 8, 0xAA, 0xAA, 0xAA)); fault != NoFault || !bytes.Equal(got, []byte{1, 2, 3, 4, 5, 6, 7, 8}) {
+		t.Errorf("two frames: % x, %v", got, fault)
+	}
+}
+
 func TestSenderCutsAsPublished(t *testing.T) {
 	for _, v := range vectortest.Load(t, "isotp.long") {
 		var in struct {

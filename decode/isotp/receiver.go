@@ -14,12 +14,18 @@ type Receiver struct {
 	length int // 0: no message under way
 	next   uint8
 	last   capture.Stamp
+
+	steered bool // flow control of the other side has been heard
+	left    int  // consecutive frames it allows; negative: no limit
+	gap     time.Duration
+	first   bool // of a block: its separation does not count
 }
 
 // Frame takes in the data of one of the sender's frames. It returns a message
 // when the frame completes one, valid until the next call, and a fault when the
-// frame, or the message that was under way, has to be given up. Flow control is
-// the other direction's business and ignored.
+// frame, or the message that was under way, has to be given up; Unsteered alone
+// is a fault of the sender that leaves the message whole. Flow control is the
+// other direction's business and ignored here: see Flow.
 func (r *Receiver) Frame(now capture.Stamp, data []byte) (message []byte, fault Fault) {
 	late := r.Expire(now)
 	f, bad := Parse(data)
@@ -38,7 +44,7 @@ func (r *Receiver) Frame(now capture.Stamp, data []byte) (message []byte, fault 
 			fault, r.length = Replaced, 0
 		}
 		r.buf = append(r.buf[:0], f.Data...)
-		r.length, r.next, r.last = f.Length, 1, now
+		r.length, r.next, r.last, r.steered = f.Length, 1, now, false
 		return nil, max(fault, late)
 	case Consecutive:
 		if r.length == 0 {
@@ -48,14 +54,50 @@ func (r *Receiver) Frame(now capture.Stamp, data []byte) (message []byte, fault 
 			r.length = 0
 			return nil, OutOfOrder
 		}
+		if r.steered && (r.left == 0 || !r.first && now.Sub(r.last) < r.gap-slack) {
+			fault = Unsteered
+		}
+		if r.left > 0 {
+			r.left--
+		}
+		r.first = false
 		r.next, r.last = (r.next+1)&0x0F, now
 		r.buf = append(r.buf, f.Data...)
 		if len(r.buf) >= r.length {
 			message, r.length = r.buf[:r.length], 0
 		}
-		return message, NoFault
+		return message, fault
 	}
 	return nil, late
+}
+
+// slack is how much too early a frame may seem: stamps of adapters are that
+// coarse.
+const slack = time.Millisecond
+
+// Flow takes in the flow control that the other side sent for the message under
+// way, heard by a listener or sent by ourselves. From then on a sender that goes
+// on beyond its block, or faster than it was asked to, is Unsteered. The message
+// is given up when the other side has no room for it.
+func (r *Receiver) Flow(now capture.Stamp, f Frame) Fault {
+	if r.length == 0 || f.Kind != Flow {
+		return NoFault
+	}
+	r.last, r.steered, r.first = now, true, true
+	switch f.Status {
+	case Continue:
+		r.left = int(f.BlockSize)
+		if r.left == 0 {
+			r.left = -1
+		}
+		r.gap, _ = SeparationTime(f.Separation)
+	case Wait:
+		r.left = 0
+	case Overflow:
+		r.length = 0
+		return Refused
+	}
+	return NoFault
 }
 
 // Expire gives up a message whose rest is overdue and says so.
