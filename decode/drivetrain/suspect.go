@@ -131,7 +131,8 @@ func weigh(a *Analyzer) *weighing {
 	for k := range w.usualDelay {
 		var delays []float64
 		for i := range w.v.shifts {
-			if s := &w.v.shifts[i]; s.kind() == k && known(s.delay) {
+			s := &w.v.shifts[i]
+			if applied, released, _ := w.handover(s, 0); s.kind() == k && known(s.delay) && !w.onlyOneWays(applied) && !w.onlyOneWays(released) {
 				delays = append(delays, s.delay)
 			}
 		}
@@ -162,7 +163,7 @@ func weigh(a *Analyzer) *weighing {
 	for i := range w.v.shifts {
 		s := &w.v.shifts[i]
 		applied, released, counts := w.handover(s, slipping)
-		if !counts || w.onlyOneWays(released) || applied&comesLate != 0 {
+		if !counts || w.onlyOneWays(released) || w.onlyOneWays(applied) || applied&comesLate != 0 {
 			continue // what comes late holds its shifts up, whoever lets go
 		}
 		usual := w.usualDelay[s.kind()]
@@ -192,10 +193,10 @@ func (t *tally) explains() uint64 {
 	return 0
 }
 
-// onlyOneWays tells that nothing but one-way clutches lets go: they do so by
-// themselves, neither early nor late.
-func (w *weighing) onlyOneWays(released uint64) bool {
-	for set := released; set != 0; set &= set - 1 {
+// onlyOneWays tells that nothing but one-way clutches lets go or takes hold: they
+// do so by themselves, neither early nor late.
+func (w *weighing) onlyOneWays(elements uint64) bool {
+	for set := elements; set != 0; set &= set - 1 {
 		if !w.m.oneWay[bits.TrailingZeros64(set)] {
 			return false
 		}
