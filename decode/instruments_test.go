@@ -2,10 +2,12 @@ package decode
 
 import (
 	"fmt"
+	"math"
 	"testing"
 	"time"
 
 	"gearwitness/capture"
+	"gearwitness/decode/internal/vectortest"
 	"gearwitness/signals"
 )
 
@@ -221,4 +223,50 @@ func TestFaultsAreToldWhenTheyChange(t *testing.T) {
 	b.want(b.send(0, 0x7E8, 3, 0x7F, 0x01, 0x11), "")
 	// Somebody asked for two parameters at once.
 	b.want(b.send(0, 0x7E8, 6, 0x41, 0x0C, 0x1A, 0xF8, 0x0D, 0x50), "engine=6904 road_speed=80")
+}
+
+// The published answers of SAE J1979, through the built-in library of diagnostic
+// reads and the transport protocol.
+func TestPublishedAnswersThroughTheLibrary(t *testing.T) {
+	f, found := signals.Parse("bench.yaml", []byte("format: 1\nvehicle: {title: bench}\nbuses: {powertrain: {bitrate: 500 kbit/s}}\nuse: [obd/powertrain]\n"), nil)
+	if f == nil {
+		t.Fatal(found)
+	}
+	answered := 0
+	check := func(name, payload string, want float64) {
+		data := vectortest.Hex(t, payload)
+		if len(data) > 7 {
+			t.Fatalf("%s: does not fit one frame", name)
+		}
+		b := newBench(t, f)
+		b.send(0, 0x7E8, append([]byte{byte(len(data))}, data...)...)
+		if b.Counters().Channels[0].Known == 0 {
+			t.Errorf("%s: the answer is unknown", name)
+		}
+		if len(b.out.Samples) == 0 {
+			return // the library need not hold every parameter there is
+		}
+		answered++
+		for _, s := range b.out.Samples {
+			if math.Abs(s.Value-want) <= 1e-6 {
+				return
+			}
+		}
+		t.Errorf("%s: got %s, want %g", name, b.text(), want)
+	}
+	for _, v := range vectortest.Load(t, "obd_pid") {
+		var in string
+		var want struct{ Value float64 }
+		v.Decode(t, &in, &want)
+		check(v.Name, in, want.Value)
+	}
+	for _, v := range vectortest.Load(t, "obd.pid") {
+		var in struct{ Response string }
+		var want struct{ Value float64 }
+		v.Decode(t, &in, &want)
+		check(v.Name, in.Response, want.Value)
+	}
+	if answered < 20 {
+		t.Errorf("only %d of the cases are in the library", answered)
+	}
 }
