@@ -203,6 +203,9 @@ func gears(t *signals.Transmission) ([]Gear, error) {
 	return list, nil
 }
 
+// Gears returns the gears of the vehicle file that have a ratio.
+func (c *Collector) Gears() []Gear { return c.record.Gears }
+
 // Take takes in what one step of the pipeline gave out.
 func (c *Collector) Take(out *decode.Output) {
 	for _, s := range out.Samples {
