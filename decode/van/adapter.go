@@ -17,8 +17,9 @@ import (
 // Adapter is a virtual serial-line CAN adapter plugged into the van. It is an
 // io.ReadWriteCloser and can stand behind a pseudo-terminal or be handed to
 // capture/slcan directly. It understands Sn, O, L, C, F, V, N, Z0 and Z1 and
-// refuses everything else with BEL; since it listens only, frames to be sent are
-// refused too.
+// refuses everything else with BEL. Opened with O it also takes data frames (t, T)
+// and puts them on the van's bus, where the control units of engine and gearbox
+// answer diagnostic reads; opened with L it refuses them.
 //
 // The van starts when the adapter is first opened (O or L) at the bit rate of its
 // bus; at another rate nothing but bus errors would be heard, and the adapter
@@ -39,6 +40,9 @@ type Adapter struct {
 	rate    int    // bit/s the host has chosen, 0 none
 	stamps  bool
 	open    bool
+	sends   bool // opened with O
+	units   *units
+	taken   int // frames of the host that wait for the bus
 	started bool
 	anchor  int64 // start of the drive on the session's clock [ns]
 	queue   []queued
@@ -60,6 +64,7 @@ type queued struct {
 const (
 	maxCommand = 64
 	maxAnswers = 4096
+	maxTaken   = 16 // frames that wait for the bus
 )
 
 // NewAdapter builds the van that the vehicle file describes. With a clock the
@@ -86,6 +91,7 @@ func NewAdapter(o Options, file *signals.File, clock capture.Clock) (*Adapter, e
 	if a.bus, err = newBus(file, a.x, o.Seed); err != nil {
 		return nil, err
 	}
+	a.units = newUnits(a.x, a.bus)
 	a.queue = make([]queued, 0, 64)
 	return a, nil
 }
@@ -138,11 +144,11 @@ func (a *Adapter) command(c string) {
 		a.rate = rate
 		a.answer(done)
 	case (c == "O" || c == "L") && !a.open && a.rate != 0:
-		a.open = true
+		a.open, a.sends = true, c == "O"
 		a.start()
 		a.answer(done)
 	case c == "C":
-		a.open = false
+		a.open, a.sends = false, false
 		a.answer(done)
 	case c == "Z0" || c == "Z1":
 		a.stamps = c == "Z1"
@@ -157,9 +163,34 @@ func (a *Adapter) command(c string) {
 		} else {
 			a.answer("F80\r")
 		}
+	case (c[0] == 't' || c[0] == 'T') && a.transmit(c):
+		a.answer(map[byte]string{'t': "z", 'T': "Z"}[c[0]] + done)
 	default:
 		a.answer(refused)
 	}
+}
+
+// transmit puts a frame of the host on the van's bus and reports whether it is
+// taken.
+func (a *Adapter) transmit(line string) bool {
+	if !a.sends || a.rate != a.bus.bitRate || a.taken >= maxTaken || a.ended {
+		return false
+	}
+	var (
+		dec slcan.Decoder
+		e   slcan.Event
+		f   capture.Frame
+	)
+	dec.Push([]byte(line + "\r"))
+	if !dec.Next(&e, &f) || e.Kind != slcan.Frame || e.StampMS != slcan.NoStamp {
+		return false
+	}
+	a.taken++
+	a.bus.once(f, a.s.steps*int64(stepTime), func(end int64) {
+		a.taken--
+		a.units.hear(&f, end)
+	})
+	return true
 }
 
 // start sets the van's moment 0 at the first opening: the next full 10 ms of
@@ -289,6 +320,7 @@ func (a *Adapter) step() {
 	if a.truth != nil {
 		a.truth.step()
 	}
+	a.units.step(a.s.steps*int64(stepTime), a)
 	a.bus.step(a)
 }
 
@@ -354,6 +386,7 @@ type source struct {
 // within this program. With a nil clock the van runs as fast as it is read and
 // frames carry its own time, which begins at 0; with a clock it runs in real time
 // and they carry the clock's. The source ends with io.EOF when the drive is over.
+// With o.Send it is a capture.Sender and the van can be asked.
 func Open(ctx context.Context, o Options, file *signals.File, clock capture.Clock) (capture.Source, error) {
 	a, err := NewAdapter(o, file, clock)
 	if err != nil {
@@ -366,6 +399,7 @@ func Open(ctx context.Context, o Options, file *signals.File, clock capture.Cloc
 	}
 	s, err := slcan.Open(ctx, a, slcan.Config{
 		BitRate: a.bus.bitRate,
+		Send:    o.Send,
 		Hold:    clock == nil,
 		Channel: capture.Channel{Name: a.bus.name, Device: "virtual van"},
 	}, stamps)

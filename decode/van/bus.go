@@ -50,6 +50,8 @@ type sender struct {
 	pageField bits.Field
 	pages     []int64
 	page      int
+
+	sent func(end int64) // of a frame that is sent once; nil: again and again
 }
 
 // bus collects due frames and lets them arbitrate.
@@ -131,18 +133,7 @@ func newSender(file *signals.File, i int, bitRate int) (sender, []string, error)
 			s.frame.Flags = capture.Extended
 		}
 	}
-	// ISO 11898-1: the 11 base bits decide first, then a standard frame wins over
-	// an extended one. Bits on the wire: 47 or 67 around the data with the gap
-	// to the next frame; one stuff bit in ten is usual.
-	wire := 47 + 8*n
-	if s.frame.Flags&capture.Extended != 0 {
-		s.key = uint64(s.frame.ID>>18)<<32 | 1<<31 | uint64(s.frame.ID&0x3FFFF)
-		wire += 20
-	} else {
-		s.key = uint64(s.frame.ID) << 32
-	}
-	wire += wire / 10
-	s.length = int64(wire) * int64(time.Second) / int64(bitRate)
+	s.measure(bitRate)
 
 	if def.Counter != nil {
 		f, err := bits.New(def.Counter.Start, def.Counter.Bits, bits.Little)
@@ -193,6 +184,31 @@ func newSender(file *signals.File, i int, bitRate int) (sender, []string, error)
 		}
 	}
 	return s, unknown, nil
+}
+
+// measure finds the frame's place in arbitration and its length on the bus.
+//
+// ISO 11898-1: the 11 base bits decide first, then a standard frame wins over an
+// extended one. Bits on the wire: 47 or 67 around the data with the gap to the
+// next frame; one stuff bit in ten is usual.
+func (s *sender) measure(bitRate int) {
+	wire := 47 + 8*int(s.frame.Len)
+	if s.frame.Flags&capture.Extended != 0 {
+		s.key = uint64(s.frame.ID>>18)<<32 | 1<<31 | uint64(s.frame.ID&0x3FFFF)
+		wire += 20
+	} else {
+		s.key = uint64(s.frame.ID) << 32
+	}
+	wire += wire / 10
+	s.length = int64(wire) * int64(time.Second) / int64(bitRate)
+}
+
+// once lets a frame arbitrate from a time on; sent is told when its last bit is
+// on the bus.
+func (b *bus) once(f capture.Frame, due int64, sent func(end int64)) {
+	s := &sender{frame: f, due: due, checkAt: -1, sent: sent}
+	s.measure(b.bitRate)
+	b.waiting = append(b.waiting, s)
 }
 
 // findPages lists the values of the frame's multiplexer, of which there may be one.
@@ -387,6 +403,10 @@ func (b *bus) step(a *Adapter) {
 		s := b.waiting[win]
 		b.waiting = append(b.waiting[:win], b.waiting[win+1:]...)
 		b.free = start + s.length
+		if s.sent != nil {
+			s.sent(b.free)
+			continue
+		}
 		a.deliver(b.free, &s.frame)
 		// On a bus that is too full a unit sends its newest values and leaves out
 		// the frames it could not send in time.

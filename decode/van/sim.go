@@ -63,9 +63,10 @@ type energies struct {
 
 // armed is a fault that waits for its time.
 type armed struct {
-	in   Injection
-	f    *Fault
-	done bool
+	in      Injection
+	f       *Fault
+	done    bool
+	noticed bool // by a control unit
 }
 
 func newSim(o Options, file *signals.File) (*sim, error) {

@@ -50,6 +50,8 @@ type Options struct {
 	// Truth receives the truth channel, one JSON object a line (see Truth);
 	// nil when nobody asks.
 	Truth io.Writer
+	// Send opens the adapter so that diagnostic reads can be sent (see Open).
+	Send bool
 }
 
 // Injection is one fault switched on.
@@ -162,7 +164,7 @@ func RandomOptions(seed uint64, faults int) Options {
 	return o
 }
 
-// Query writes the options as ParseOptions reads them, without Truth.
+// Query writes the options as ParseOptions reads them, without Truth and Send.
 func (o Options) Query() url.Values {
 	q := url.Values{"seed": {strconv.FormatUint(o.Seed, 10)}}
 	if o.For > 0 {
