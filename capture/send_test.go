@@ -10,7 +10,7 @@ import (
 	"time"
 )
 
-// outlet is a script that can send: it keeps what it was given.
+// outlet is a script that sends: it keeps what it was given.
 type outlet struct {
 	declared
 	sent []Frame
