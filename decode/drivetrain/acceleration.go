@@ -11,6 +11,7 @@ const (
 	slopeWindow = 80 * millisecond  // over which one slope is taken
 	trendWindow = 300 * millisecond // over which the level before and after is taken
 	dipBefore   = 400 * millisecond // how long before the ratio phase a dip is looked for
+	stepDip     = 0.15              // m/s2
 	dipInto     = 60 * millisecond  // and how far into it
 )
 
@@ -48,6 +49,10 @@ func (h *history) slope(i int, window capture.Stamp) float64 {
 func (a *Analyzer) bindUp(sp span) float64 {
 	factor := a.watch.roadFactor // output rpm per km/h
 	if !known(factor) || !sp.startKnown || !sp.endKnown {
+		return unknown
+	}
+	// What one step of the output sensor makes of a slope must not count as a dip.
+	if out := a.model.output; out >= 0 && a.model.sensors[out].step/(float64(slopeWindow)/1e9)/factor/3.6 > stepDip {
 		return unknown
 	}
 	from := a.past.since(sp.start - dipBefore)

@@ -55,6 +55,7 @@ type carrying struct {
 type reading struct {
 	ticks, agreed int
 	mean, m2      float64
+	grain         float64 // sum of what the sensors' steps alone make of it
 }
 
 // shiftRecord is what one shift says about its elements.
@@ -224,6 +225,7 @@ func (v *evidence) observeSensors(a *Analyzer, want int) {
 		d := k - r.mean
 		r.mean += d / float64(r.agreed)
 		r.m2 += d * (k - r.mean)
+		r.grain += (g.spread + m.sensors[s].step/math.Abs(c)/2) / in
 	}
 }
 
@@ -249,7 +251,7 @@ func (v *evidence) scale(m *model, s int) (k float64, gears int, ok bool) {
 		if float64(r.agreed) < agreePart*float64(r.ticks) {
 			return 0, 0, false
 		}
-		if math.Sqrt(r.m2/float64(r.agreed)) > evenPart {
+		if math.Sqrt(r.m2/float64(r.agreed)) > evenPart+r.grain/float64(r.agreed) {
 			return 0, 0, false
 		}
 		lo, hi = min(lo, r.mean), max(hi, r.mean)

@@ -201,8 +201,9 @@ func (in *inputs) hold(c int, at capture.Stamp) float64 {
 // A shaft that turns cannot stand still one message later. What counts as
 // turning is kept low, because watch takes a doubt back that turns out wrong.
 const (
-	turningRPM = 30
-	zeroRPM    = 1
+	turningRPM  = 30
+	zeroRPM     = 1
+	fastestStop = 3000 / 1e9 // rpm per ns: no shaft of a gearbox is stopped or spun up faster
 )
 
 // plausible takes note of a speed reading and tells whether it can be true: a
@@ -215,7 +216,7 @@ func (c *channel) plausible(at capture.Stamp, v float64) bool {
 			return false
 		}
 		c.lost = false
-	} else if zero && c.seen && math.Abs(c.last) >= turningRPM && at-c.lastAt <= c.period*7/2 &&
+	} else if zero && c.seen && math.Abs(c.last) >= max(turningRPM, fastestStop*float64(at-c.lastAt)) && at-c.lastAt <= c.period*7/2 &&
 		math.Abs(c.last+c.slope*float64(at-c.lastAt)) > math.Abs(c.last)/2 { // not already on its way to a stop
 		c.lost, c.lostAt = true, at
 		return false

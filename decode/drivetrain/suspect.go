@@ -156,7 +156,7 @@ func weigh(a *Analyzer) *weighing {
 		s := &w.v.shifts[i]
 		applied, released, counts := w.handover(s, slipping)
 		if counts && s.up && s.powerOn && !w.onlyOneWays(released) {
-			w.flares.add(s.flare >= flareSeenRPM, applied, released)
+			w.flares.add(w.flared(s), applied, released)
 		}
 	}
 	comesLate := w.flares.explains()
@@ -169,7 +169,7 @@ func weigh(a *Analyzer) *weighing {
 		usual := w.usualDelay[s.kind()]
 		late := known(s.delay) && s.delay > usual+lateSeconds
 		if late || s.bindUp >= bindSeenMPS2 || known(s.delay) && known(usual) {
-			w.drags.add((s.bindUp >= bindSeenMPS2 || late) && s.flare < flareSeenRPM, applied, released)
+			w.drags.add((s.bindUp >= bindSeenMPS2 || late) && !w.flared(s), applied, released)
 		}
 	}
 	return w
@@ -181,6 +181,11 @@ func weigh(a *Analyzer) *weighing {
 func (w *weighing) handover(s *shiftRecord, slipping uint64) (applied, released uint64, counts bool) {
 	from, to := w.m.gears[s.from].mask, w.m.gears[s.to].mask
 	return to &^ from, from &^ to, s.known && s.held && !s.slippedBefore && (from|to)&slipping == 0
+}
+
+// flared tells that the input speed rose more than the sensors' steps explain.
+func (w *weighing) flared(s *shiftRecord) bool {
+	return s.flare >= flareSeenRPM+2*w.m.gears[s.from].spread
 }
 
 // explains gives the one element whose coming late explains most of the trouble.

@@ -77,7 +77,7 @@ func (w *watch) leaveOut(a *Analyzer) {
 		}
 		if bit := uint64(1) << s; w.dead&bit != 0 && n.have&bit != 0 && math.Abs(n.readings[s]) >= zeroRPM {
 			w.dead &^= bit
-			if w.guess&bit != 0 && math.Abs(n.readings[s]) >= mustTurnRPM {
+			if w.guess&bit != 0 && math.Abs(n.readings[s]) >= max(mustTurnRPM, 2*fastestStop*float64(a.channels[m.sensors[s].channel].period)) {
 				w.proven |= bit // no shaft starts from 0 at once
 			}
 		}
