@@ -35,6 +35,7 @@ type (
 		Sources    []Source        `json:"sources"`
 		Buses      []BusStatus     `json:"buses"`
 		Recording  RecordingStatus `json:"recording"`
+		Requests   Requests        `json:"requests"`
 		Alarms     []Alarm         `json:"alarms"` // raised now
 		Samples    uint64          `json:"samples"`
 		Late       uint64          `json:"late"` // samples too old for the graphs
@@ -124,6 +125,7 @@ func (s *Server) status() Status {
 	st.Start, st.Now = decode.Seconds(b.start), b.seconds(b.shown())
 	st.Connection = b.connection()
 	st.Sources = append([]Source{}, b.sources...)
+	st.Requests = b.requests
 	st.Alarms = append([]Alarm{}, b.alarms...)
 	if st.Recording.State == "failed" {
 		// Evidence is being lost: as loud as an alarm of the vehicle.

@@ -78,6 +78,7 @@ type Board struct {
 	history  history
 	buses    []bus
 	sources  []Source
+	requests Requests
 	seq      uint64
 	events   map[string]*ring[Event]
 	alarms   []Alarm
@@ -139,6 +140,13 @@ type Source struct {
 	Playback bool        `json:"playback"` // a recording being played back, not a vehicle
 	State    SourceState `json:"state"`
 	Text     string      `json:"text"` // one sentence for people: what is wrong and what to do
+}
+
+// Requests tells whether the program asks the vehicle's units, that is, sends on
+// its buses. The zero value is that it does not.
+type Requests struct {
+	State string `json:"state"` // empty: nothing is sent; sending, paused or stopped
+	Text  string `json:"text"`  // one sentence for people
 }
 
 // NewBoard returns an empty board.
@@ -225,6 +233,13 @@ func (b *Board) Sources(s []Source) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.sources = slices.Clone(s)
+}
+
+// Requests tells the board what becomes of the requests; call it on every change.
+func (b *Board) Requests(r Requests) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.requests = r
 }
 
 // reason keeps the set of a metric's label values closed.

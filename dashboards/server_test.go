@@ -138,6 +138,14 @@ func TestStatus(t *testing.T) {
 	if st.Version != "v9" || st.Now != 9.99 || st.Connection.State != ConnLive || st.Recording.State != "recording" || st.Recording.Bytes != 1000 || !st.CanMark {
 		t.Errorf("got %+v", st)
 	}
+	if st.Requests != (Requests{}) {
+		t.Errorf("requests: got %+v, want none", st.Requests)
+	}
+	sending := Requests{State: "sending", Text: "Requests are being sent."}
+	b.Requests(sending)
+	if st := s.status(); st.Requests != sending {
+		t.Errorf("requests: got %+v, want %+v", st.Requests, sending)
+	}
 	if len(st.Buses) != 1 || st.Buses[0].Frames != 3000 || st.Buses[0].Load == nil {
 		t.Fatalf("buses: got %+v, want one with 3000 frames and a load", st.Buses)
 	}

@@ -26,6 +26,7 @@ const (
 	KindStale      = "stale"
 	KindFaults     = "faults"
 	KindRefused    = "refused"
+	KindRequests   = "requests" // the program begins, pauses or ends asking the vehicle
 	KindLoss       = "loss"
 	KindNote       = "note"
 )

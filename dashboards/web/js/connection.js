@@ -40,6 +40,7 @@ export function head(find) {
     bus: find("bus"),
     time: find("time"),
     announce: find("announce"),
+    requests: find("requests"),
     recording: find("recording"),
     recordingWord: find("recording-word"),
     recordingFigures: find("recording-figures"),
@@ -63,6 +64,9 @@ export function head(find) {
     status(s) {
       if (!there) return;
       connection(s.connection);
+      at.requests.hidden = !s.requests.state;
+      setAttr(at.requests, "data-state", s.requests.state);
+      setText(at.requests, s.requests.text);
       const r = s.recording;
       const lost = losses(s);
       setAttr(at.recording, "data-state", r.state === "recording" && lost ? "warning" : r.state);

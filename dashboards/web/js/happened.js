@@ -47,6 +47,8 @@ export function logLine(e) {
       if (d.state !== "fresh" || !(gap >= 1)) return null;
       return { word: `Missing for ${figure(gap, 1, "s")}`, text: (d.signals ?? []).join(", "), level: "caution" };
     }
+    case "requests":
+      return { word: "Requests", text: d.text ?? "", level: d.state === "stopped" ? "caution" : "note" };
     case "note":
     case "loss":
       return { word: e.kind === "loss" ? "Loss" : "Note", text: d.text ?? d.detail ?? d.reason ?? "", level: "note" };

@@ -12,10 +12,12 @@
 /** @typedef {{state: string, folder?: string, bytes: number, frames: number, lost: number, text: string}} Recording
  *  state: recording, warning, off, sealed, failed. */
 
+/** @typedef {{state: string, text: string}} Requests  state: empty where nothing is sent, sending, paused, stopped. */
+
 /** @typedef {{name: string, level: string, say: string, since: number}} Alarm  level: note, caution, stop. */
 
 /** @typedef {{version: string, instance: string, start_s: number, now: number, connection: Connection,
- *  sources: Source[], buses: Bus[], recording: Recording, alarms: Alarm[], samples: number, late: number,
+ *  sources: Source[], buses: Bus[], recording: Recording, requests: Requests, alarms: Alarm[], samples: number, late: number,
  *  pages: number, skipped: number, can_mark: boolean}} Status */
 
 /** @typedef {{name: string, ratio: number|null, holds: string[]}} Gear */

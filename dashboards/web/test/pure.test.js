@@ -148,6 +148,8 @@ test("lines of the log", () => {
   assert.equal(line("stale", { state: "stale", signals: ["a"], time_s: 5, since_s: 4.9 }), null);
   assert.equal(line("stale", { state: "fresh", signals: ["a"], time_s: 5, since_s: 4.9 }), null, "an adapter's stumble");
   assert.equal(line("stale", { state: "fresh", signals: ["a", "b"], time_s: 15, since_s: 5 }).word, "Missing for 10.0 s");
+  assert.deepEqual(line("requests", { state: "stopped", text: "No answer." }), { word: "Requests", text: "No answer.", level: "caution" });
+  assert.equal(line("requests", { state: "sending", text: "Asking." }).level, "note");
   assert.equal(line("shift", {}), null, "shifts have a list of their own");
 });
 
