@@ -11,11 +11,13 @@ import (
 )
 
 // output is a file that appears under its name only when it is whole: until
-// Commit it stands beside it as NAME.part. The name "-" is standard output.
+// commit it stands beside it as NAME.part. The name "-" is standard output;
+// devices and pipes (/dev/null, a named pipe) are written as they are.
 type output struct {
 	*bufio.Writer
 	name string
 	file *os.File // nil for standard output
+	part bool     // written under the name NAME.part
 }
 
 // createOutput opens an output; an empty name gives nil.
@@ -26,11 +28,21 @@ func createOutput(name string, stdout io.Writer) (*output, error) {
 	case "-":
 		return &output{Writer: bufio.NewWriterSize(stdout, 1<<16), name: name}, nil
 	}
-	f, err := os.Create(name + ".part")
+	o := &output{name: name, part: true}
+	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() {
+		o.part = false
+	}
+	var err error
+	if o.part {
+		o.file, err = os.Create(name + ".part")
+	} else {
+		o.file, err = os.OpenFile(name, os.O_WRONLY, 0)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be written: %w", name, plainFileError(err))
 	}
-	return &output{Writer: bufio.NewWriterSize(f, 1<<20), name: name, file: f}, nil
+	o.Writer = bufio.NewWriterSize(o.file, 1<<20)
+	return o, nil
 }
 
 // commit writes what is buffered and gives the file its name.
@@ -48,7 +60,7 @@ func (o *output) commit() error {
 	if e := o.file.Close(); err == nil {
 		err = e
 	}
-	if err == nil {
+	if err == nil && o.part {
 		err = os.Rename(o.file.Name(), o.name)
 	}
 	if err != nil {
@@ -64,7 +76,9 @@ func (o *output) discard() {
 		return
 	}
 	o.file.Close()
-	os.Remove(o.file.Name())
+	if o.part {
+		os.Remove(o.file.Name())
+	}
 	o.file = nil
 }
 
