@@ -10,15 +10,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/emulation"
-	"github.com/chromedp/cdproto/log"
-	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
 	"gearwitness/capture"
-	"gearwitness/capture/testneed"
+	"gearwitness/dashboards/webtest"
 )
 
 var pictures = flag.String("pictures", "", "write pictures of the page into this directory")
@@ -27,34 +23,6 @@ var pictures = flag.String("pictures", "", "write pictures of the page into this
 type recorderStub struct{ r Recording }
 
 func (r recorderStub) Recording() Recording { return r.r }
-
-// browser starts one without a window and with an empty profile. Faults of the
-// page (exceptions, refused addresses, console errors) fail the test.
-func browser(t *testing.T) context.Context {
-	exe := testneed.Tool(t, "chromium")
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
-	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewExecAllocator(ctx, chromedp.NoFirstRun, chromedp.NoDefaultBrowserCheck, chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.ExecPath(exe), chromedp.UserDataDir(t.TempDir()),
-		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true))
-	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewContext(ctx, chromedp.WithListener(func(ev any) {
-		switch ev := ev.(type) {
-		case *runtime.EventExceptionThrown:
-			what := ev.ExceptionDetails.Text
-			if ev.ExceptionDetails.Exception != nil {
-				what = ev.ExceptionDetails.Exception.Description
-			}
-			t.Errorf("the page threw: %s", what)
-		case *log.EventEntryAdded:
-			if ev.Entry.Level == "error" {
-				t.Errorf("the browser complains: %s %s", ev.Entry.Text, ev.Entry.URL)
-			}
-		}
-	}))
-	t.Cleanup(cancel)
-	return ctx
-}
 
 // serve answers on a free loopback port until the test ends.
 func serve(t *testing.T, s *Server) string {
@@ -72,32 +40,6 @@ func serve(t *testing.T, s *Server) string {
 		}
 	})
 	return "http://" + l.Addr().String()
-}
-
-// prefer sets what the system asks of a page: light or dark.
-func prefer(scheme string) chromedp.Action[chromedp.Void] {
-	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
-		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
-		return err
-	})
-}
-
-// until waits for an expression to be true in the page.
-func until(t *testing.T, ctx context.Context, expression string) {
-	t.Helper()
-	if _, err := chromedp.Run(ctx, chromedp.Poll[bool](expression)); err != nil {
-		t.Fatalf("%s: %v", expression, err)
-	}
-}
-
-// eval returns the value of an expression in the page.
-func eval[T any](t *testing.T, ctx context.Context, expression string) T {
-	t.Helper()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression))
-	if err != nil {
-		t.Fatalf("%s: %v", expression, err)
-	}
-	return v
 }
 
 // drive plays the made-up drive into b in real time until stop is called.
@@ -119,7 +61,7 @@ func drive(f *feed, b *Board) (stop func()) {
 // The page in a browser, fed with a made-up drive: what stands on it is what
 // the program says, and it moves.
 func TestPage(t *testing.T) {
-	ctx := browser(t)
+	ctx := webtest.Browser(t)
 	f := newFeed(0)
 	b := f.board(nil) // without a clock time moves only when the feed does
 	f.run(b, 21*time.Second)
@@ -136,32 +78,32 @@ func TestPage(t *testing.T) {
 	text := func(hook string) string { return `document.querySelector('[data-hook="` + hook + `"]').textContent` }
 
 	// 21 s in: third gear since 16.45 s, two shifts behind it.
-	until(t, ctx, text("gear")+` === "3"`)
-	until(t, ctx, text("value-commanded_gear")+` === "3" && `+text("value-lever")+` === "D"`)
-	until(t, ctx, text("connection-word")+` === "Live"`)
-	until(t, ctx, text("recording-figures")+`.includes("4.2 MB") && `+text("recording-figures")+`.includes("nothing lost")`)
-	until(t, ctx, `[...document.querySelectorAll('[data-hook="shifts"] .shift-name')].map((e) => e.textContent).join() === "2 → 3,1 → 2"`)
-	if got := eval[string](t, ctx, `document.querySelector('[data-hook="shifts"] tr').innerText.replace(/\s+/g, " ")`); got != "0:16.5 2 → 3 0.45 s 18 rpm" {
+	webtest.Until(t, ctx, text("gear")+` === "3"`)
+	webtest.Until(t, ctx, text("value-commanded_gear")+` === "3" && `+text("value-lever")+` === "D"`)
+	webtest.Until(t, ctx, text("connection-word")+` === "Live"`)
+	webtest.Until(t, ctx, text("recording-figures")+`.includes("4.2 MB") && `+text("recording-figures")+`.includes("nothing lost")`)
+	webtest.Until(t, ctx, `[...document.querySelectorAll('[data-hook="shifts"] .shift-name')].map((e) => e.textContent).join() === "2 → 3,1 → 2"`)
+	if got := webtest.Eval[string](t, ctx, `document.querySelector('[data-hook="shifts"] tr').innerText.replace(/\s+/g, " ")`); got != "0:16.5 2 → 3 0.45 s 18 rpm" {
 		t.Errorf("newest shift: got %q", got)
 	}
-	if got := eval[string](t, ctx, `[...document.querySelectorAll('.element[data-carries="true"] .element-name')].map((e) => e.textContent).join()`); got != "low-gears clutch,odd-gears clutch" {
+	if got := webtest.Eval[string](t, ctx, `[...document.querySelectorAll('.element[data-carries="true"] .element-name')].map((e) => e.textContent).join()`); got != "low-gears clutch,odd-gears clutch" {
 		t.Errorf("elements that carry in third gear: got %q", got)
 	}
 
 	// The graphs have what was before the page was opened, and move on.
-	until(t, ctx, `document.querySelectorAll('.plot canvas').length === 4`)
+	webtest.Until(t, ctx, `document.querySelectorAll('.plot canvas').length === 4`)
 	const drawn = `[...document.querySelectorAll('.plot canvas')].map((c) => c.toDataURL()).join()`
-	until(t, ctx, `[...document.querySelectorAll('.plot canvas')].every((c) => new Set(c.getContext('2d').getImageData(0, 0, c.width, c.height).data).size > 20)`)
-	eval[any](t, ctx, `window.before = `+drawn+`; null`)
+	webtest.Until(t, ctx, `[...document.querySelectorAll('.plot canvas')].every((c) => new Set(c.getContext('2d').getImageData(0, 0, c.width, c.height).data).size > 20)`)
+	webtest.Eval[any](t, ctx, `window.before = `+drawn+`; null`)
 	f.run(b, 2*time.Second)
-	until(t, ctx, drawn+` !== window.before`)
+	webtest.Until(t, ctx, drawn+` !== window.before`)
 
 	// In the middle of a shift no gear is claimed; after it the next one.
 	f.run(b, 1200*time.Millisecond) // to 24.2 s: 3 -> 4 since 24 s
-	until(t, ctx, text("gear")+` === "between"`)
+	webtest.Until(t, ctx, text("gear")+` === "between"`)
 	f.run(b, time.Second)
-	until(t, ctx, text("gear")+` === "4"`)
-	until(t, ctx, text("shift-count")+` === "3"`)
+	webtest.Until(t, ctx, text("gear")+` === "4"`)
+	webtest.Until(t, ctx, text("shift-count")+` === "3"`)
 
 	// Paused, the picture stays; values go on.
 	press := func(key string) {
@@ -171,34 +113,34 @@ func TestPage(t *testing.T) {
 		}
 	}
 	press("p")
-	until(t, ctx, `document.querySelector('[data-hook="pause"]').ariaPressed === "true" && `+text("graph-time")+`.startsWith("paused")`)
-	eval[any](t, ctx, `window.before = `+drawn+`; window.speed = document.querySelector('[data-what="output_speed"] .figure-value').textContent; null`)
+	webtest.Until(t, ctx, `document.querySelector('[data-hook="pause"]').ariaPressed === "true" && `+text("graph-time")+`.startsWith("paused")`)
+	webtest.Eval[any](t, ctx, `window.before = `+drawn+`; window.speed = document.querySelector('[data-what="output_speed"] .figure-value').textContent; null`)
 	f.run(b, time.Second)
-	until(t, ctx, `document.querySelector('[data-what="output_speed"] .figure-value').textContent !== window.speed`)
-	if !eval[bool](t, ctx, drawn+` === window.before`) {
+	webtest.Until(t, ctx, `document.querySelector('[data-what="output_speed"] .figure-value').textContent !== window.speed`)
+	if !webtest.Eval[bool](t, ctx, drawn+` === window.before`) {
 		t.Error("the graphs moved while paused")
 	}
 	press("p")
-	until(t, ctx, drawn+` !== window.before`)
+	webtest.Until(t, ctx, drawn+` !== window.before`)
 
 	// A mark is set by one key; a note follows; the letter is not in the note.
 	press("m")
 	if got := <-marks; got != "" {
 		t.Errorf("mark: got %q, want no words yet", got)
 	}
-	until(t, ctx, `document.activeElement === document.querySelector('[data-hook="note-text"]')`)
+	webtest.Until(t, ctx, `document.activeElement === document.querySelector('[data-hook="note-text"]')`)
 	press("shudder")
 	press("\r")
 	if got := <-marks; got != "shudder" {
 		t.Errorf("note: got %q, want shudder", got)
 	}
-	until(t, ctx, text("log")+`.includes("shudder")`)
+	webtest.Until(t, ctx, text("log")+`.includes("shudder")`)
 
 	// A signal that stops is dimmed and tells its age.
 	f.quiet["oil_pan"] = true
 	f.run(b, 4*time.Second)
-	until(t, ctx, `document.querySelector('[data-what="oil_pan"]').matches('[data-dim]') && document.querySelector('[data-what="oil_pan"] .figure-note').textContent.endsWith("s ago")`)
-	until(t, ctx, text("connection-word")+` === "Signals missing" && `+text("connection-text")+`.includes("oil in the pan")`)
+	webtest.Until(t, ctx, `document.querySelector('[data-what="oil_pan"]').matches('[data-dim]') && document.querySelector('[data-what="oil_pan"] .figure-note').textContent.endsWith("s ago")`)
+	webtest.Until(t, ctx, text("connection-word")+` === "Signals missing" && `+text("connection-text")+`.includes("oil in the pan")`)
 
 	// An alarm stands in the live region that was there before it, and is
 	// sounded and spoken, as the keys pressed above have allowed. (What is spoken
@@ -207,37 +149,37 @@ func TestPage(t *testing.T) {
 		if err := chromedp.Do(ctx, chromedp.Click(chromedp.CSS(`[data-hook="sound"]`))); err != nil {
 			t.Fatal(err)
 		}
-		until(t, ctx, text("sound")+` === "`+want+`"`)
+		webtest.Until(t, ctx, text("sound")+` === "`+want+`"`)
 	}
-	eval[any](t, ctx, `window.said = []; speechSynthesis.speak = (u) => window.said.push(u.text);
+	webtest.Eval[any](t, ctx, `window.said = []; speechSynthesis.speak = (u) => window.said.push(u.text);
 		const make = OscillatorNode.prototype.start; window.tones = 0;
 		OscillatorNode.prototype.start = function (t) { window.tones++; return make.call(this, t); }; null`)
 	f.alarm(b, "raised")
-	until(t, ctx, `window.tones >= 4 && window.said.length === 1 && window.said[0].startsWith("Oil at the converter outlet")`)
-	until(t, ctx, `document.querySelector('[role="alert"] [data-level="stop"]')?.textContent.includes("too hot")`)
+	webtest.Until(t, ctx, `window.tones >= 4 && window.said.length === 1 && window.said[0].startsWith("Oil at the converter outlet")`)
+	webtest.Until(t, ctx, `document.querySelector('[role="alert"] [data-level="stop"]')?.textContent.includes("too hot")`)
 	f.alarm(b, "cleared")
-	until(t, ctx, `!document.querySelector('[role="alert"]').hasChildNodes()`)
+	webtest.Until(t, ctx, `!document.querySelector('[role="alert"]').hasChildNodes()`)
 
 	// A shift of the list is shown in the graphs; the arrow keys move on; Home
 	// returns.
-	eval[any](t, ctx, `document.querySelector('[data-hook="shifts"] .time').click()`)
-	until(t, ctx, text("graph-time")+` === "zoomed, 0:18 to 0:28"`)
-	eval[any](t, ctx, `document.querySelector('.plot').focus()`)
+	webtest.Eval[any](t, ctx, `document.querySelector('[data-hook="shifts"] .time').click()`)
+	webtest.Until(t, ctx, text("graph-time")+` === "zoomed, 0:18 to 0:28"`)
+	webtest.Eval[any](t, ctx, `document.querySelector('.plot').focus()`)
 	press(kb.ArrowLeft)
-	until(t, ctx, text("graph-time")+` === "zoomed, 0:16 to 0:26"`)
+	webtest.Until(t, ctx, text("graph-time")+` === "zoomed, 0:16 to 0:26"`)
 	press(kb.Home)
-	until(t, ctx, `!`+text("graph-time")+`.startsWith("zoomed")`)
+	webtest.Until(t, ctx, `!`+text("graph-time")+`.startsWith("zoomed")`)
 
 	// A phone shows it all without scrolling sideways; a hidden one draws nothing.
 	for _, w := range []int64{390, 768, 1366} {
 		if err := chromedp.Do(ctx, chromedp.EmulateViewport(w, 800)); err != nil {
 			t.Fatal(err)
 		}
-		if got := eval[int64](t, ctx, `document.documentElement.scrollWidth`); got > w {
+		if got := webtest.Eval[int64](t, ctx, `document.documentElement.scrollWidth`); got > w {
 			t.Errorf("at %d pixels the page is %d wide", w, got)
 		}
 	}
-	if got := eval[int](t, ctx, `[...document.querySelectorAll('button, input, [role="region"], [role="group"]')].filter((e) => !(e.textContent.trim() || e.labels?.length || e.ariaLabel || e.getAttribute('aria-labelledby'))).length`); got != 0 {
+	if got := webtest.Eval[int](t, ctx, `[...document.querySelectorAll('button, input, [role="region"], [role="group"]')].filter((e) => !(e.textContent.trim() || e.labels?.length || e.ariaLabel || e.getAttribute('aria-labelledby'))).length`); got != 0 {
 		t.Errorf("%d controls have no name", got)
 	}
 }
@@ -248,7 +190,7 @@ func TestPictures(t *testing.T) {
 	if *pictures == "" {
 		t.Skip("pictures are made with -pictures DIR")
 	}
-	ctx := browser(t)
+	ctx := webtest.Browser(t)
 	type size struct{ w, h int64 }
 	laptop, screen, phone := size{1366, 768}, size{1920, 1080}, size{390, 844}
 	for _, scene := range []struct {
@@ -289,14 +231,14 @@ func TestPictures(t *testing.T) {
 		url, stop := serve(t, s), drive(f, b)
 		for _, size := range scene.sizes {
 			for _, scheme := range []string{"light", "dark"} {
-				if err := chromedp.Do(ctx, chromedp.EmulateViewport(size.w, size.h), prefer(scheme), chromedp.Navigate(url)); err != nil {
+				if err := chromedp.Do(ctx, chromedp.EmulateViewport(size.w, size.h), webtest.Prefer(scheme), chromedp.Navigate(url)); err != nil {
 					t.Fatal(err)
 				}
-				until(t, ctx, `document.querySelectorAll('[data-hook="shifts"] tr').length > 3`)
+				webtest.Until(t, ctx, `document.querySelectorAll('[data-hook="shifts"] tr').length > 3`)
 				if scene.page != "" {
-					eval[any](t, ctx, scene.page)
+					webtest.Eval[any](t, ctx, scene.page)
 				}
-				until(t, ctx, `new Promise((done) => setTimeout(() => done(true), 1200))`)
+				webtest.Until(t, ctx, `new Promise((done) => setTimeout(() => done(true), 1200))`)
 				shots := map[string]chromedp.Action[[]byte]{"": chromedp.CaptureScreenshot()}
 				if size == phone || scene.name == "signals" {
 					shots["-full"] = chromedp.FullScreenshot(100)
