@@ -405,7 +405,7 @@ func overlayChart(s *compare.Set) *chart {
 		}
 	}
 	y := scale{low, high, c.Bottom, c.Top}
-	st = step(high-low, 4)
+	st = step(high-low, 5)
 	for k := math.Ceil(low / st); k*st <= high; k++ {
 		c.YTicks = append(c.YTicks, tick{px(y.at(k * st)), strings.Replace(fmt.Sprintf("%.0f", 100*k*st+0), "-", "−", 1)})
 	}

@@ -58,7 +58,7 @@ func (r *Report) judgeGears() {
 		if k < 0 {
 			continue
 		}
-		c := Check{Name: "Gear " + g.Name + " engages at its ratio", Limit: fmt.Sprintf("%.3f ± %g %%", math.Abs(g.Ratio), 100*ratioShare), Source: practice}
+		c := Check{Name: "Ratio of gear " + g.Name, Limit: fmt.Sprintf("%.3f ± %g %%", math.Abs(g.Ratio), 100*ratioShare), Source: practice}
 		seen := r.b.gears[float64(r.b.table.Signals[i].States[k].V)]
 		switch {
 		case seen == nil:

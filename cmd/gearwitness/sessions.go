@@ -1,0 +1,730 @@
+package main
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/crypto/ssh"
+
+	"gearwitness/capture"
+	"gearwitness/capture/archive"
+	reports "gearwitness/dashboards/report"
+	"gearwitness/decode"
+	"gearwitness/decode/compare"
+	"gearwitness/decode/export"
+)
+
+func newSessions() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "sessions",
+		Short: "List, seal, verify, compare and hand on recorded sessions",
+		Long: `sessions works on what drive and demo have recorded. SESSION is a session's
+folder, or its name below --archive.
+
+Exit status: 0 done, 1 found wrong (verify, import), 2 used wrong, 3 failed.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	cmd.AddCommand(newSessionsList(), newSessionsShow(), newSessionsSeal(), newSessionsVerify(), newSessionsCompare(),
+		newSessionsExport(), newSessionsImport(), newSessionsPrune(), newSessionsProtect())
+	return cmd
+}
+
+// sessionRow is a session as lists print it.
+type sessionRow struct {
+	Name      string     `json:"name"`
+	Folder    string     `json:"folder"`
+	Title     string     `json:"title,omitempty"`
+	Vehicle   string     `json:"vehicle,omitempty"`
+	Started   *time.Time `json:"started"`
+	Ended     *time.Time `json:"ended"` // null: not recorded, as after a power failure
+	Bytes     int64      `json:"bytes"`
+	Sealed    bool       `json:"sealed"`
+	Protected bool       `json:"protected"`
+	Problem   string     `json:"problem,omitempty"`
+}
+
+func rowOf(l archive.Listed) sessionRow {
+	r := sessionRow{Name: l.Name, Folder: l.Dir, Title: l.Meta.Title, Vehicle: l.Meta.Vehicle, Started: when(l.Meta.Started), Ended: when(l.Meta.Ended),
+		Bytes: l.Bytes, Sealed: l.Sealed, Protected: l.Protected}
+	if l.Err != nil {
+		r.Problem = l.Err.Error()
+	}
+	return r
+}
+
+// when is a time, nil where there is none.
+func when(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
+}
+
+// state says what is to be known of a session in a word or two.
+func (r sessionRow) state() string {
+	var words []string
+	if r.Problem != "" {
+		words = append(words, "cannot be read")
+	} else if r.Ended == nil {
+		words = append(words, "no end recorded")
+	}
+	if r.Sealed {
+		words = append(words, "sealed")
+	}
+	if r.Protected {
+		words = append(words, "protected")
+	}
+	return strings.Join(words, ", ")
+}
+
+func newSessionsList() *cobra.Command {
+	var root string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "list",
+		Short: "List the sessions, oldest first",
+		Args:  noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			list, err := archive.List(root)
+			if err != nil {
+				return err
+			}
+			rows := make([]sessionRow, 0, len(list))
+			for _, l := range list {
+				rows = append(rows, rowOf(l))
+			}
+			if asJSON {
+				return writeJSON(cmd, rows)
+			}
+			if len(rows) == 0 {
+				fmt.Fprintf(cmd.OutOrStdout(), "No sessions in %s.\n", root)
+				return nil
+			}
+			t := newTable(cmd.OutOrStdout(), "SESSION", "LENGTH", "SIZE", "STATE")
+			for _, r := range rows {
+				t.row(r.Name, spanOf(r), sizeText(r.Bytes), r.state())
+			}
+			return t.Flush()
+		},
+	}
+	archiveFlag(cmd, &root)
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return cmd
+}
+
+func spanOf(r sessionRow) string {
+	if r.Started == nil || r.Ended == nil {
+		return ""
+	}
+	return r.Ended.Sub(*r.Started).Round(time.Second).String()
+}
+
+// sizeText writes bytes for people, in powers of 1000.
+func sizeText(n int64) string {
+	switch {
+	case n < 1e3:
+		return fmt.Sprintf("%d B", n)
+	case n < 1e6:
+		return fmt.Sprintf("%.1f kB", float64(n)/1e3)
+	case n < 1e9:
+		return fmt.Sprintf("%.1f MB", float64(n)/1e6)
+	}
+	return fmt.Sprintf("%.1f GB", float64(n)/1e9)
+}
+
+// table lines columns up.
+type table struct{ *tabwriter.Writer }
+
+func newTable(w io.Writer, heads ...string) table {
+	t := table{tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)}
+	t.row(heads...)
+	return t
+}
+
+func (t table) row(cells ...string) { fmt.Fprintln(t, strings.Join(cells, "\t")) }
+
+// sessionFacts is what show prints.
+type sessionFacts struct {
+	sessionRow
+	Workshop   string      `json:"workshop,omitempty"`
+	Technician string      `json:"technician,omitempty"`
+	Job        string      `json:"job,omitempty"`
+	VIN        string      `json:"vin,omitempty"`
+	VINRemark  string      `json:"vin_remark,omitempty"`
+	Odometer   string      `json:"odometer,omitempty"`
+	Concern    string      `json:"concern,omitempty"`
+	Consent    string      `json:"position_consent,omitempty"`
+	Software   string      `json:"software,omitempty"`
+	Captures   []string    `json:"captures"`
+	Digest     string      `json:"seal_sha256,omitempty"`
+	Signer     string      `json:"signer,omitempty"`
+	Marks      []markShown `json:"marks"`
+	Losses     uint64      `json:"lost"` // frames and lines, as the journal tells
+}
+
+type markShown struct {
+	Time decode.Seconds `json:"time_s"`
+	Text string         `json:"text"`
+}
+
+func newSessionsShow() *cobra.Command {
+	var root string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "show SESSION",
+		Short: "Show what a session says about itself",
+		Args:  argument("SESSION", "a session's folder, or its name"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			folder, err := findSession(root, args[0])
+			if err != nil {
+				return err
+			}
+			facts, err := factsOf(folder)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				return writeJSON(cmd, facts)
+			}
+			return facts.print(cmd.OutOrStdout())
+		},
+	}
+	archiveFlag(cmd, &root)
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return cmd
+}
+
+func factsOf(folder string) (*sessionFacts, error) {
+	r, err := archive.Open(folder)
+	if err != nil {
+		return nil, err
+	}
+	m := r.Meta()
+	f := &sessionFacts{
+		sessionRow: sessionRow{Name: filepath.Base(folder), Folder: folder, Title: m.Title, Vehicle: m.Vehicle, Started: when(m.Started), Ended: when(m.Ended), Bytes: r.Bytes(), Sealed: r.Sealed()},
+		Workshop:   m.Workshop, Technician: m.Technician, Job: m.Job, VIN: m.VIN, Odometer: m.Odometer, Concern: m.Concern,
+		Consent: m.PositionConsent, Software: m.Software, Captures: r.Files(), Marks: []markShown{},
+	}
+	if list, err := archive.List(filepath.Dir(folder)); err == nil {
+		for _, l := range list {
+			if l.Name == f.Name {
+				f.Bytes, f.Protected = l.Bytes, l.Protected
+			}
+		}
+	}
+	if m.VIN != "" {
+		f.VINRemark = archive.CheckVIN(m.VIN).Warning()
+	}
+	seal, err := sealOf(folder)
+	if err != nil {
+		return nil, err
+	}
+	if seal != nil {
+		f.Digest, f.Signer = seal.Digest, seal.Signer
+	}
+	for e, err := range r.Journal() {
+		if err != nil {
+			continue // verify says where and why
+		}
+		f.entry(e)
+	}
+	return f, nil
+}
+
+func (f *sessionFacts) entry(e archive.Entry) {
+	switch e.Kind {
+	case archive.KindMark:
+		f.Marks = append(f.Marks, markShown{decode.Seconds(e.Time), member(e.Fields, "text")})
+	case archive.KindLoss:
+		n, err := strconv.ParseUint(member(e.Fields, "count"), 10, 64)
+		if err == nil {
+			f.Losses += n
+		}
+	}
+}
+
+func (f *sessionFacts) print(w io.Writer) error {
+	t := table{tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)}
+	add := func(name, text string) {
+		if text != "" {
+			t.row(name, text)
+		}
+	}
+	add("Session", f.Name)
+	add("Folder", f.Folder)
+	add("Title", f.Title)
+	add("Vehicle", f.Vehicle)
+	vin := f.VIN
+	if f.VINRemark != "" {
+		vin += " (" + f.VINRemark + ")"
+	}
+	add("VIN", vin)
+	add("Odometer", f.Odometer)
+	add("Concern", f.Concern)
+	add("Workshop", f.Workshop)
+	add("Technician", f.Technician)
+	add("Job", f.Job)
+	add("Position", cmp.Or(f.Consent, "nobody has agreed to position data being kept"))
+	if f.Started != nil {
+		add("Started", f.Started.Format(time.DateTime+" -07:00"))
+	}
+	if f.Ended != nil {
+		add("Ended", f.Ended.Format(time.DateTime+" -07:00"))
+	} else {
+		add("Ended", "not recorded: it is being recorded, or was cut off")
+	}
+	add("Size", fmt.Sprintf("%s, %d capture files", sizeText(f.Bytes), len(f.Captures)))
+	add("Software", f.Software)
+	switch {
+	case f.Digest == "":
+		add("Seal", "none")
+	case f.Signer == "":
+		add("Seal", "SHA-256 "+f.Digest+", unsigned")
+	default:
+		add("Seal", "SHA-256 "+f.Digest)
+		add("Signed", "with key "+f.Signer)
+	}
+	if f.Protected {
+		add("Protected", "yes, prune keeps it")
+	}
+	if f.Losses > 0 {
+		add("Lost", grouped(f.Losses)+" frames or lines")
+	}
+	for _, m := range f.Marks {
+		add("Mark", fmt.Sprintf("%s s  %s", decode.AppendSeconds(nil, int64(m.Time)), m.Text))
+	}
+	return t.Flush()
+}
+
+func newSessionsSeal() *cobra.Command {
+	var root, key string
+	var unsigned bool
+	cmd := &cobra.Command{
+		Use:   "seal SESSION",
+		Short: "Make a session permanent: tables, report, digests, signature",
+		Long: `seal decodes the session once more, writes the tables of all samples, the shifts
+and the report into it, then the digests of every file, signs them and takes the
+right to write away. The recording itself is not changed. Sealing again after a
+crash goes on where it must; a sealed session stays as it is.
+
+Without --key the key that ` + "`gearwitness key new`" + ` made is used. Where there is
+none the session is sealed unsigned, and says so.
+
+Exit status: 0 done, 2 used wrong, 3 failed.`,
+		Args: argument("SESSION", "a session's folder, or its name"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			folder, err := findSession(root, args[0])
+			if err != nil {
+				return err
+			}
+			if unsigned && cmd.Flags().Changed("key") {
+				return usagef("--key and --unsigned exclude each other; leave one out")
+			}
+			signer, err := signerFor(key, cmd.Flags().Changed("key"), unsigned)
+			if err != nil {
+				return err
+			}
+			return seal(cmd.Context(), folder, signer, cmd.OutOrStdout(), cmd.ErrOrStderr())
+		},
+	}
+	archiveFlag(cmd, &root)
+	cmd.Flags().StringVar(&key, "key", defaultKey(), "private key to sign with")
+	cmd.Flags().BoolVar(&unsigned, "unsigned", false, "do not sign")
+	return cmd
+}
+
+// signerFor loads the key to sign with; nil means unsigned.
+func signerFor(path string, asked, unsigned bool) (ssh.Signer, error) {
+	if unsigned {
+		return nil, nil
+	}
+	s, err := archive.KeyLoad(path, nil)
+	if errors.Is(err, os.ErrNotExist) && !asked {
+		return nil, nil
+	}
+	return s, err
+}
+
+func seal(ctx context.Context, folder string, signer ssh.Signer, stdout, stderr io.Writer) error {
+	show := newProgress(stderr)
+	defer show.done()
+	o := archive.SealOptions{Signer: signer, Progress: show.bytes("sealing")}
+	r, err := archive.Open(folder)
+	if err != nil {
+		return err
+	}
+	if !r.Sealed() { // else nothing is written again
+		if o.Artefacts, err = artefacts(ctx, folder, show); err != nil {
+			return err
+		}
+	}
+	done, err := archive.Seal(ctx, folder, o)
+	if err != nil {
+		return err
+	}
+	show.done()
+	if done.Already {
+		fmt.Fprintln(stdout, "The session was sealed before; nothing was changed.")
+	} else {
+		fmt.Fprintf(stdout, "Sealed %d files, %s.\n", done.Files, sizeText(done.Bytes))
+	}
+	for _, d := range done.Damage {
+		fmt.Fprintf(stdout, "Sealed as found: %s\n", d)
+	}
+	fmt.Fprintf(stdout, "SHA-256: %s\n", done.Digest)
+	if done.Signer != "" {
+		fmt.Fprintf(stdout, "Signed:  with key %s\n", done.Signer)
+	} else {
+		fmt.Fprintln(stdout, "The session is NOT SIGNED: nothing proves who sealed it. `gearwitness key new` makes a key; a sealed session is not signed afterwards.")
+	}
+	return nil
+}
+
+// artefacts are the files that sealing adds, each made from the raw frames alone
+// so that verify can make it again: the tables, and in one more pass the shifts
+// and the report.
+func artefacts(ctx context.Context, folder string, show *progress) ([]archive.Artefact, error) {
+	w, err := newWalk(folder, "", show)
+	if err != nil {
+		return nil, err
+	}
+	groups, err := export.Groups(w.file, w.chain.Table())
+	if err != nil {
+		return nil, err
+	}
+	table := func(name string, open func(io.Writer, *decode.Table) (export.Writer, error)) archive.Artefact {
+		return archive.Artefact{Name: name, Write: func(out io.Writer) error {
+			return writeSamples(ctx, folder, "", "computing "+name, show, func(t *decode.Table) (export.Writer, error) { return open(out, t) })
+		}}
+	}
+	list := []archive.Artefact{table("signals.parquet", func(out io.Writer, t *decode.Table) (export.Writer, error) {
+		return export.NewSamples(out, t), nil
+	})}
+	for _, g := range groups {
+		list = append(list, table("signals-"+g.Name()+".parquet", func(out io.Writer, t *decode.Table) (export.Writer, error) {
+			return export.NewWide(out, t, g)
+		}))
+	}
+	// One pass for both, the first time either is asked for.
+	account := onceFor(func() (*reports.Report, error) {
+		g, err := makeReport(ctx, folder, "", show)
+		if err != nil {
+			return nil, err
+		}
+		papers, err := papersOf(folder, show)
+		if err != nil {
+			return nil, err
+		}
+		return g.finish(papers), nil
+	})
+	return append(list,
+		archive.Artefact{Name: "shifts.json", Write: func(out io.Writer) error {
+			r, err := account()
+			if err != nil {
+				return err
+			}
+			return r.Record().WriteJSON(out)
+		}},
+		archive.Artefact{Name: "report.html", Write: func(out io.Writer) error {
+			r, err := account()
+			if err != nil {
+				return err
+			}
+			return r.Write(out)
+		}}), nil
+}
+
+// onceFor remembers the first result that is no error.
+func onceFor[T any](make func() (*T, error)) func() (*T, error) {
+	var made *T
+	return func() (*T, error) {
+		if made != nil {
+			return made, nil
+		}
+		var err error
+		made, err = make()
+		if err != nil {
+			made = nil
+		}
+		return made, err
+	}
+}
+
+// writeSamples decodes a session and gives its samples to a writer.
+func writeSamples(ctx context.Context, folder, vehicle, words string, show *progress, open func(*decode.Table) (export.Writer, error)) error {
+	w, err := newWalk(folder, vehicle, show)
+	if err != nil {
+		return err
+	}
+	out, err := open(w.chain.Table())
+	if err != nil {
+		return err
+	}
+	if _, err := w.run(ctx, words, func(o *decode.Output, settled capture.Stamp) error { return out.Write(o.Samples, settled) }); err != nil {
+		return err
+	}
+	return out.Close()
+}
+
+func newSessionsVerify() *cobra.Command {
+	var o verifyOptions
+	cmd := &cobra.Command{
+		Use:   "verify SESSION",
+		Short: "Check that a session is whole, unchanged and signed, and decodes to what it says",
+		Long: `verify compares every file with its digest, checks the signature and a time stamp
+if there are any, reads the recording through, and decodes it again: tables,
+shifts and report must come out as they were sealed. Each finding is one line.
+
+Exit status: 0 all holds, 1 something does not, 2 used wrong, 3 could not be
+checked.`,
+		Args: argument("SESSION", "a session's folder, or its name"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.session = args[0]
+			return o.run(cmd)
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.keys, "keys", "", "file of public keys that are trusted, one a line; without it any sound signature holds")
+	f.BoolVar(&o.noDecode, "no-decode", false, "do not decode the recording again")
+	f.BoolVar(&o.asJSON, "json", false, "print JSON")
+	archiveFlag(cmd, &o.archive)
+	return cmd
+}
+
+type verifyOptions struct {
+	session, keys, archive string
+	noDecode, asJSON       bool
+}
+
+// foundLine is a finding as --json prints it.
+type foundLine struct {
+	Kind   archive.Kind `json:"kind"`
+	Fault  bool         `json:"fault"` // false: a remark
+	Path   string       `json:"path,omitempty"`
+	Text   string       `json:"text"`
+	Frames *[2]uint64   `json:"frames,omitempty"` // first and last, from 1
+}
+
+func (o *verifyOptions) run(cmd *cobra.Command) error {
+	folder, err := findSession(o.archive, o.session)
+	if err != nil {
+		return err
+	}
+	show := newProgress(cmd.ErrOrStderr())
+	defer show.done()
+	options := archive.VerifyOptions{Progress: show.bytes("verifying")}
+	if o.keys != "" {
+		if options.Keys, err = archive.KeysLoad(o.keys); err != nil {
+			return err
+		}
+	}
+	var found []archive.Finding
+	if !o.noDecode {
+		// Where the session cannot even be opened, Verify says so in its findings.
+		if options.Again, err = artefacts(cmd.Context(), folder, show); err != nil {
+			options.Again = nil
+			found = append(found, archive.Finding{Kind: archive.FoundMalformed, Text: "the recording cannot be decoded again: " + err.Error()})
+		}
+	}
+	verdict, err := archive.Verify(cmd.Context(), folder, options, func(f archive.Finding) { found = append(found, f) })
+	if err != nil {
+		return err
+	}
+	show.done()
+	faults := 0
+	lines := make([]foundLine, 0, len(found))
+	for _, f := range found {
+		l := foundLine{Kind: f.Kind, Fault: !f.Remark, Path: f.Path, Text: f.Text}
+		if f.First > 0 {
+			l.Frames = &[2]uint64{f.First, f.Last}
+		}
+		lines = append(lines, l)
+		if !f.Remark {
+			faults++
+		}
+	}
+	if o.asJSON {
+		err = writeJSON(cmd, struct {
+			Holds    bool        `json:"holds"`
+			Files    int         `json:"files"`
+			Bytes    int64       `json:"bytes"`
+			Frames   uint64      `json:"frames"`
+			Digest   string      `json:"seal_sha256,omitempty"`
+			Signer   string      `json:"signer,omitempty"`
+			Trusted  bool        `json:"trusted"`
+			Stamped  *time.Time  `json:"stamped,omitempty"`
+			Findings []foundLine `json:"findings"`
+		}{faults == 0, verdict.Files, verdict.Bytes, verdict.Frames, verdict.Digest, verdict.Signer, verdict.Trusted, when(verdict.Stamped), lines})
+	} else {
+		out := cmd.OutOrStdout()
+		for _, f := range found {
+			word := "WRONG"
+			if f.Remark {
+				word = "note"
+			}
+			fmt.Fprintf(out, "%s: %s\n", word, f)
+		}
+		if faults == 0 {
+			fmt.Fprintf(out, "All holds: %d files, %s, %s frames; SHA-256 %s\n", verdict.Files, sizeText(verdict.Bytes), grouped(verdict.Frames), verdict.Digest)
+		}
+	}
+	if err == nil && faults > 0 {
+		err = wrongError{}
+	}
+	return err
+}
+
+func newSessionsCompare() *cobra.Command {
+	var root, vehicle string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "compare A B [C ...]",
+		Short: "Compare the shifts of sessions, like with like",
+		Long: `compare decodes the sessions and puts like shifts side by side: the same change of
+gear under the same load, with pedal, engine torque and oil temperature alike. Of
+two sessions it says what is different and how surely; of three or more, what
+changes from one to the next. Where there are too few shifts to tell, it says so.
+
+Exit status: 0 done, 2 used wrong, 3 failed.`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) < 2 {
+				return usagef("%s: give two sessions or more", cmd.CommandPath())
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			show := newProgress(cmd.ErrOrStderr())
+			defer show.done()
+			var list []compare.Past
+			for _, name := range args {
+				folder, err := findSession(root, name)
+				if err != nil {
+					return err
+				}
+				p, err := shiftsOf(cmd.Context(), folder, vehicle, show)
+				if err != nil {
+					return err
+				}
+				list = append(list, p)
+			}
+			show.done()
+			if len(list) == 2 {
+				c := compare.Compare(list[0].Shifts, list[1].Shifts)
+				if asJSON {
+					return writeJSON(cmd, c)
+				}
+				return printComparison(cmd.OutOrStdout(), list[0].Name, list[1].Name, c)
+			}
+			h := compare.Trace(list)
+			if asJSON {
+				return writeJSON(cmd, h)
+			}
+			return printHistory(cmd.OutOrStdout(), h)
+		},
+	}
+	archiveFlag(cmd, &root)
+	cmd.Flags().StringVar(&vehicle, "vehicle", "", "decode with this vehicle file instead of the sessions' own")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return cmd
+}
+
+func shiftsOf(ctx context.Context, folder, vehicle string, show *progress) (compare.Past, error) {
+	w, err := newWalk(folder, vehicle, show)
+	if err != nil {
+		return compare.Past{}, err
+	}
+	c, err := compare.NewCollector(w.file, w.chain.Table())
+	if err != nil {
+		return compare.Past{}, err
+	}
+	p := compare.Past{Name: filepath.Base(folder), Started: w.reader.Meta().Started}
+	_, err = w.run(ctx, "decoding "+p.Name, func(out *decode.Output, _ capture.Stamp) error {
+		c.Take(out)
+		return nil
+	})
+	p.Shifts = c.Finish().Shifts
+	return p, err
+}
+
+func printComparison(w io.Writer, a, b string, c *compare.Comparison) error {
+	fmt.Fprintf(w, "First session:  %s\nSecond session: %s\n\n", a, b)
+	for _, s := range c.Summary {
+		fmt.Fprintln(w, s)
+	}
+	for i := range c.Groups {
+		g := &c.Groups[i]
+		fmt.Fprintf(w, "\n%s\n  %s\n", g.Name(), g.Words)
+		for _, f := range g.Figures {
+			fmt.Fprintf(w, "  %s.\n", f.Words)
+		}
+	}
+	fmt.Fprintln(w)
+	for _, n := range c.Notes {
+		fmt.Fprintln(w, n)
+	}
+	return nil
+}
+
+func printHistory(w io.Writer, h *compare.History) error {
+	fmt.Fprintln(w, "Sessions, oldest first:")
+	for i, s := range h.Sessions {
+		fmt.Fprintf(w, "  %d  %s\n", i+1, s)
+	}
+	fmt.Fprintln(w)
+	for _, s := range h.Summary {
+		fmt.Fprintln(w, s)
+	}
+	for i := range h.Groups {
+		g := &h.Groups[i]
+		fmt.Fprintf(w, "\n%s\n  %s.\n", g.Name(), g.Words)
+		t := table{tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)}
+		t.row("  SESSION", "SHIFTS", "MEDIAN", "95 % BETWEEN")
+		for _, p := range g.Points {
+			between := ""
+			if p.Interval != nil {
+				between = fmt.Sprintf("%.3g and %.3g", p.Interval.Low, p.Interval.High)
+			}
+			t.row(fmt.Sprintf("  %d", p.Session+1), fmt.Sprint(p.N), strings.TrimSpace(fmt.Sprintf("%.3g %s", p.Median, g.Unit)), between)
+		}
+		if err := t.Flush(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// member returns a member of a JSON object as text, empty where there is none.
+func member(object []byte, name string) string {
+	var m map[string]any
+	d := json.NewDecoder(bytes.NewReader(object))
+	d.UseNumber()
+	if d.Decode(&m) != nil || m[name] == nil {
+		return ""
+	}
+	return fmt.Sprint(m[name])
+}
+
+// bytes makes progress by bytes visible.
+func (p *progress) bytes(words string) func(done, total int64) {
+	return func(done, total int64) {
+		p.show(func() string {
+			if total <= 0 {
+				return fmt.Sprintf("%s: %s", words, sizeText(done))
+			}
+			return fmt.Sprintf("%s: %d %% of %s", words, min(100, 100*done/total), sizeText(total))
+		})
+	}
+}
