@@ -168,6 +168,7 @@ func (a *Analyzer) Sample(s decode.Sample) {
 	}
 	a.newest = max(a.newest, s.Time)
 	c := &a.channels[a.route[s.Signal]]
+	c.outside = s.Status == decode.Implausible
 	value, there := s.Value*c.factor+c.offset, s.Status == decode.Valid && !math.IsNaN(s.Value) && !math.IsInf(s.Value, 0)
 	if there && c.kind == shaftSpeed {
 		there = c.plausible(s.Time, value)

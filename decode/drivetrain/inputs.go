@@ -47,12 +47,13 @@ type channel struct {
 	gap            capture.Stamp // longest way to interpolate over
 	age            capture.Stamp // at which a held value no longer counts; 0: never
 
-	last   float64 // last value that was there
-	slope  float64 // between the last two [rpm/ns]
-	lastAt capture.Stamp
-	seen   bool
-	lost   bool // reads 0 where the shaft cannot have stopped
-	lostAt capture.Stamp
+	last    float64 // last value that was there
+	slope   float64 // between the last two [rpm/ns]
+	lastAt  capture.Stamp
+	seen    bool
+	outside bool // sends values outside the range the vehicle file states
+	lost    bool // reads 0 where the shaft cannot have stopped
+	lostAt  capture.Stamp
 }
 
 func newInputs(f *signals.File, t *decode.Table) *inputs {

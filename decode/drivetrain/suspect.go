@@ -281,6 +281,9 @@ func (w *weighing) element(e int) Suspect {
 		}
 	}
 	s.Reasons = append(s.Reasons, dirty...)
+	if len(dirty) > 0 {
+		s.Reasons = append(s.Reasons, "measure the main pressure before anything is opened: where it is low, the element with the least reserve slips first")
+	}
 	if !w.slips(e) {
 		s.Score = min(s.Score, 0.4) // a moment's slip is no verdict
 	}

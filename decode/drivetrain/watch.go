@@ -38,6 +38,13 @@ const (
 // findings by state.
 var findings = [...]string{sensorSound: "counts again", sensorZero: "reads 0 while its shaft turns", sensorSilent: "no value"}
 
+func finding(state sensorState, c *channel) string {
+	if state == sensorSilent && c.outside {
+		return "outside its range"
+	}
+	return findings[state]
+}
+
 const (
 	doubtTicks     = 30                // 0.3 s: longer than speeds of two gears agree by accident in a shift
 	doubtStanding  = 100               // 1 s: where the alternative is that the vehicle stands
@@ -197,7 +204,7 @@ func (w *watch) check(a *Analyzer, out *decode.Output) {
 		case !have:
 			state = w.state[s]
 		}
-		if state == sensorSilent && n.sent != 0 && n.at-w.heard[s] == silentLong {
+		if state == sensorSilent && n.sent != 0 && !c.outside && n.at-w.heard[s] == silentLong {
 			w.silent[s]++
 		}
 		if state == w.state[s] {
@@ -207,7 +214,7 @@ func (w *watch) check(a *Analyzer, out *decode.Output) {
 		if state == sensorZero {
 			w.zeros[s]++
 		}
-		e := SensorEvent{Signal: m.sensors[s].name, Finding: findings[state], Bridged: n.engaged && k.bridged}
+		e := SensorEvent{Signal: m.sensors[s].name, Finding: finding(state, c), Bridged: n.engaged && k.bridged}
 		if n.engaged {
 			e.Gear = m.gears[n.gear].name
 		}
