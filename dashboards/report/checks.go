@@ -2,7 +2,9 @@ package report
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strings"
 
 	"gearwitness/capture"
@@ -35,7 +37,27 @@ func (r *Report) judge() {
 	r.judgeParts()
 	r.judgeOil()
 	r.judgeAlarms()
+	r.judgeCodes()
 	r.judgeRecording()
+}
+
+// judgeCodes says which trouble codes stood last; what they mean for the gearbox
+// is not for this program to say.
+func (r *Report) judgeCodes() {
+	if len(r.b.codes) == 0 {
+		return
+	}
+	var told []string
+	for _, k := range slices.Sorted(maps.Keys(r.b.codes)) {
+		if c := r.b.codes[k]; len(c) > 0 {
+			told = append(told, k+": "+strings.Join(c, ", "))
+		}
+	}
+	c := Check{Name: "Trouble codes of control units", Measured: "none", Verdict: Info}
+	if told != nil {
+		c.Measured = strings.Join(told, "; ")
+	}
+	r.add(c)
 }
 
 func (r *Report) add(c Check) { r.checks = append(r.checks, c) }

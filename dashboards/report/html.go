@@ -98,6 +98,7 @@ type view struct {
 	Engagements []engagementRow
 	Missed      lines
 	Shudders    lines
+	Faults      lines
 	Alarms      lines
 	Marks       lines
 	PartEvents  lines
@@ -134,7 +135,7 @@ func (r *Report) view() *view {
 	v := &view{
 		Title: r.hide(r.papers.Meta.Title), Checks: r.checks, Damage: r.papers.Damage, Seal: r.papers.Seal,
 		Folder: r.hide(r.papers.Name), Redacted: r.papers.Redact, Drive: r.driveChart(), Heat: r.heatChart(),
-		Missed: r.lines(&r.b.missed), Shudders: r.lines(&r.b.shudders), Alarms: r.lines(&r.b.alarmLog), Marks: r.lines(&r.b.marks), PartEvents: r.lines(&r.b.parts),
+		Missed: r.lines(&r.b.missed), Shudders: r.lines(&r.b.shudders), Faults: r.lines(&r.b.faults), Alarms: r.lines(&r.b.alarmLog), Marks: r.lines(&r.b.marks), PartEvents: r.lines(&r.b.parts),
 		Notes: r.lines(&r.b.notes), Gaps: r.lines(&r.b.gaps),
 	}
 	if v.Title == "" {

@@ -140,6 +140,8 @@ type Builder struct {
 	suspects    []drivetrain.Suspect
 	oil         *drivetrain.OilEvent
 	shudders    list
+	faults      list
+	codes       map[string][]string // by unit and memory: what it told last
 	stalls      []drivetrain.StallEvent
 }
 
@@ -196,7 +198,7 @@ func NewBuilder(f *signals.File, t *decode.Table) (*Builder, error) {
 		return nil, err
 	}
 	b := &Builder{file: f, table: t, collector: c, roles: make([]role, len(t.Signals)), units: make([]measure, len(t.Signals)),
-		gears: map[float64]*gearTime{}, alarms: make([]alarmTally, len(f.Alarms))}
+		gears: map[float64]*gearTime{}, codes: map[string][]string{}, alarms: make([]alarmTally, len(f.Alarms))}
 	give := func(name string, r role, to unit.Unit) {
 		i := t.Index(name)
 		if name == "" || i < 0 {
@@ -369,6 +371,20 @@ func (b *Builder) event(e decode.Event) {
 		}
 	case drivetrain.OilEvent:
 		b.oil = &f
+	case decode.Faults:
+		what := "none"
+		if len(f.Codes) > 0 {
+			what = strings.Join(f.Codes, ", ")
+		}
+		if len(f.Lamps) > 0 {
+			what += "; lamps on: " + strings.Join(f.Lamps, ", ")
+		}
+		b.faults.add(e.Time, "%s, %s, %s: %s", f.Channel, f.Unit, f.Memory, what)
+		if key := f.Channel + ", " + f.Unit + ", " + f.Memory; len(b.codes) < maxListed || b.codes[key] != nil {
+			b.codes[key] = f.Codes
+		}
+	case decode.Refused:
+		b.notes.add(e.Time, "%s, %s does not answer service %s: %s", f.Channel, f.Unit, f.Service, f.Reason)
 	case drivetrain.LeverEvent:
 		lever := ""
 		if f.Lever != "" {
