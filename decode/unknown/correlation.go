@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"gearwitness/capture"
@@ -14,8 +15,8 @@ import (
 
 // Correlation asks what else moves with a signal that is known: it compares
 // every byte and every two adjacent bytes of each identifier, in both orders,
-// with and without sign, with the signal's latest value. It belongs to one
-// goroutine.
+// with and without sign, and the four ways of twelve bits in two bytes, with the
+// signal's latest value. It belongs to one goroutine.
 type Correlation struct {
 	name  string
 	unit  unit.Unit
@@ -33,6 +34,7 @@ const Horizon = time.Second
 // candidates is the fields of one identifier that might move with the signal.
 type candidates struct {
 	length      int
+	fd          bool
 	count       uint64
 	begin, last capture.Stamp
 	first       [capture.MaxData]byte
@@ -43,17 +45,45 @@ type candidates struct {
 type sums struct{ n, x, y, xx, yy, xy float64 }
 
 // The candidates of a frame of n bytes, by index: each byte unsigned and signed,
-// then each pair little unsigned, little signed, big unsigned, big signed.
+// then each pair little unsigned, little signed, big unsigned, big signed, and
+// its twelve bits little from the low end, little from the middle of the first
+// byte, big from the high end, big from the middle.
+const (
+	perByte = 2
+	perPair = 8
+)
+
+func candidatesOf(n int) int { return perByte*n + perPair*max(n-1, 0) }
+
 func field(i, n int) (f Field, signed bool) {
-	if i < 2*n {
-		return Field{Kind: Value, Byte: i/2 + 1, Bit: 1, Bits: 8}, i%2 == 1
+	if i < perByte*n {
+		return Field{Kind: Value, Byte: i/perByte + 1, Bit: 1, Bits: 8}, i%perByte == 1
 	}
-	i -= 2 * n
-	f = Field{Kind: Value, Byte: i/4 + 1, Bit: 1, Bits: 16, Big: i%4 >= 2}
-	if f.Big {
-		f.Bit = 8
+	i -= perByte * n
+	f = Field{Kind: Value, Byte: i/perPair + 1, Bit: 1, Bits: 16}
+	switch i % perPair {
+	case 0, 1:
+	case 2, 3:
+		f.Bit, f.Big = 8, true
+	case 4:
+		f.Bits = 12
+	case 5:
+		f.Bit, f.Bits = 5, 12
+	case 6:
+		f.Bit, f.Bits, f.Big = 8, 12, true
+	case 7:
+		f.Bit, f.Bits, f.Big = 4, 12, true
 	}
-	return f, i%2 == 1
+	return f, f.Bits == 16 && i%2 == 1
+}
+
+// pair reads two bytes in all those ways.
+func pair(a, b byte) [perPair]float64 {
+	little, big := uint16(a)|uint16(b)<<8, uint16(b)|uint16(a)<<8
+	return [perPair]float64{
+		float64(little), float64(int16(little)), float64(big), float64(int16(big)),
+		float64(little & 0xFFF), float64(little >> 4), float64(big >> 4), float64(big & 0xFFF),
+	}
 }
 
 // NewCorrelation compares with the signal of that name and unit, which stand in
@@ -75,36 +105,34 @@ func (c *Correlation) Reference(at capture.Stamp, value float64) {
 
 // Frame takes in a data frame; others mean nothing.
 func (c *Correlation) Frame(f *capture.Frame) {
-	if f.Flags&(capture.Remote|capture.Error|capture.Own) != 0 || !c.known || f.Time > c.until {
+	if !counts(f) || !c.known || f.Time > c.until {
 		return
 	}
-	k := key{f.Bus, f.Flags&capture.Extended != 0, f.ID}
+	k := keyOf(f)
 	t := c.ids[k]
 	if t == nil {
 		if len(c.ids) >= MaxIDs {
 			return
 		}
 		n := int(f.Len)
-		t = &candidates{length: n, begin: f.Time, first: f.Data, sums: make([]sums, 2*n+4*max(n-1, 0))}
+		t = &candidates{length: n, begin: f.Time, first: f.Data, sums: make([]sums, candidatesOf(n))}
 		c.ids[k] = t
 	}
 	if int(f.Len) < t.length {
 		return
 	}
-	t.count, t.last = t.count+1, f.Time
+	t.count, t.last, t.fd = t.count+1, f.Time, t.fd || f.Flags&capture.FD != 0
 	d := &f.Data
 	for i := range t.length {
-		t.sums[2*i].add(c.x, float64(d[i])-float64(t.first[i]))
-		t.sums[2*i+1].add(c.x, float64(int8(d[i]))-float64(int8(t.first[i])))
+		t.sums[perByte*i].add(c.x, float64(d[i])-float64(t.first[i]))
+		t.sums[perByte*i+1].add(c.x, float64(int8(d[i]))-float64(int8(t.first[i])))
 	}
 	for i := range t.length - 1 {
-		s := t.sums[2*t.length+4*i:]
-		little, big := uint16(d[i])|uint16(d[i+1])<<8, uint16(d[i+1])|uint16(d[i])<<8
-		little0, big0 := uint16(t.first[i])|uint16(t.first[i+1])<<8, uint16(t.first[i+1])|uint16(t.first[i])<<8
-		s[0].add(c.x, float64(little)-float64(little0))
-		s[1].add(c.x, float64(int16(little))-float64(int16(little0)))
-		s[2].add(c.x, float64(big)-float64(big0))
-		s[3].add(c.x, float64(int16(big))-float64(int16(big0)))
+		now, first := pair(d[i], d[i+1]), pair(t.first[i], t.first[i+1])
+		s := t.sums[perByte*t.length+perPair*i:][:perPair]
+		for j := range s {
+			s[j].add(c.x, now[j]-first[j])
+		}
 	}
 }
 
@@ -131,15 +159,21 @@ type Match struct {
 	Resolution, Offset float64
 	Frames             uint64
 	Period             time.Duration
+	length             int
+	fd                 bool
 	name               string
 	unit               unit.Unit
 }
 
-// Report lists the matches with a score of at least a half, the best first, one
-// for each byte of an identifier, at most limit.
-func (c *Correlation) Report(limit int) []Match {
+// Report lists the matches with a score of at least a half in bits that are not
+// described, the best first, one for each bit of an identifier, at most limit.
+func (c *Correlation) Report(limit int, described Mask) []Match {
 	var all []Match
+	taken := make(map[key][]byte)
 	for k, t := range c.ids {
+		mask := make([]byte, t.length)
+		copy(mask, described.of(k))
+		taken[k] = mask
 		for i := range t.sums {
 			m, ok := t.match(c, k, i)
 			if ok && m.Score >= 0.5 {
@@ -148,38 +182,41 @@ func (c *Correlation) Report(limit int) []Match {
 		}
 	}
 	slices.SortFunc(all, func(a, b Match) int {
-		// Between equals: wider, then unsigned, then in a fixed order.
-		score := func(m Match) float64 { return math.Round(m.Score * 1e4) }
+		// Between equals: wider, then unsigned, then in a fixed order. Bits of
+		// something else below a field take next to nothing off its score, so
+		// hardly any two are equal.
+		score := func(m Match) float64 { return math.Round(m.Score * 1e9) }
 		return cmp.Or(cmp.Compare(score(b), score(a)), cmp.Compare(b.Field.Bits, a.Field.Bits), cmp.Compare(order(a), order(b)),
-			cmp.Compare(a.Channel, b.Channel), cmp.Compare(a.ID, b.ID), cmp.Compare(a.Field.Byte, b.Field.Byte))
+			cmp.Compare(a.Channel, b.Channel), cmp.Compare(a.ID, b.ID), cmp.Compare(number(a.Extended), number(b.Extended)),
+			cmp.Compare(a.Field.Byte, b.Field.Byte), cmp.Compare(a.Field.Bit, b.Field.Bit))
 	})
-	type place struct {
-		key
-		byteNo int
-	}
-	taken := make(map[place]bool)
 	var out []Match
 	for _, m := range all {
-		k := key{m.Channel, m.Extended, m.ID}
-		first, last := place{k, m.Field.Byte}, place{k, m.Field.Byte + m.Field.Bits/8 - 1}
-		if len(out) == limit || taken[first] || taken[last] {
-			continue
+		if len(out) == limit {
+			break
 		}
-		taken[first], taken[last] = true, true
-		out = append(out, m)
+		mask := taken[key{m.Channel, m.Extended, m.ID}]
+		own := make([]byte, len(mask))
+		m.Field.mark(own)
+		free := true
+		for i := range own {
+			free = free && own[i]&mask[i] == 0
+		}
+		if free {
+			m.Field.mark(mask)
+			out = append(out, m)
+		}
 	}
 	return out
 }
 
-func order(m Match) int {
-	n := 0
-	if m.Field.Big {
-		n += 2
+func order(m Match) int { return 2*number(m.Field.Big) + number(m.Signed) }
+
+func number(b bool) int {
+	if b {
+		return 1
 	}
-	if m.Signed {
-		n++
-	}
-	return n
+	return 0
 }
 
 // match fits a line through the sums of a candidate.
@@ -189,7 +226,7 @@ func (t *candidates) match(c *Correlation, k key, i int) (Match, bool) {
 	if s.n < fewest || xx <= 0 || yy <= 0 {
 		return Match{}, false
 	}
-	m := Match{Channel: k.channel, ID: k.id, Extended: k.extended, Score: min(xy*xy/(xx*yy), 1), Frames: t.count, name: c.name, unit: c.unit}
+	m := Match{Channel: k.channel, ID: k.id, Extended: k.extended, Score: min(xy*xy/(xx*yy), 1), Frames: t.count, length: t.length, fd: t.fd, name: c.name, unit: c.unit}
 	m.Field, m.Signed = field(i, t.length)
 	if t.count > 1 {
 		m.Period = t.last.Sub(t.begin) / time.Duration(t.count-1)
@@ -197,7 +234,7 @@ func (t *candidates) match(c *Correlation, k key, i int) (Match, bool) {
 	slope := xy / yy
 	m.Resolution = likely(slope)
 	// The line goes through the middle of what was seen.
-	raw := s.y/s.n + t.start(m.Field, m.Signed)
+	raw := s.y/s.n + t.start(i)
 	m.Offset = s.x/s.n + c.first - m.Resolution*raw
 	spread := math.Sqrt(xx / s.n)
 	if whole := math.Round(m.Offset); math.Abs(whole-m.Offset) <= 0.05*spread {
@@ -210,24 +247,16 @@ func (t *candidates) match(c *Correlation, k key, i int) (Match, bool) {
 }
 
 // start returns the first raw value of a candidate, from which its sums count.
-func (t *candidates) start(f Field, signed bool) float64 {
-	v := uint16(t.first[f.Byte-1])
-	if f.Bits == 8 {
-		if signed {
+func (t *candidates) start(i int) float64 {
+	if i < perByte*t.length {
+		v := t.first[i/perByte]
+		if i%perByte == 1 {
 			return float64(int8(v))
 		}
 		return float64(v)
 	}
-	next := uint16(t.first[f.Byte])
-	if f.Big {
-		v = v<<8 | next
-	} else {
-		v |= next << 8
-	}
-	if signed {
-		return float64(int16(v))
-	}
-	return float64(v)
+	i -= perByte * t.length
+	return pair(t.first[i/perPair], t.first[i/perPair+1])[i%perPair]
 }
 
 // likely rounds a slope to a resolution that people choose: a power of two or a
@@ -251,20 +280,16 @@ func decimal(v float64, digits int) float64 {
 	return out
 }
 
-// Definition proposes the text of the signal for a vehicle file, to be pasted
-// under `frames:`. bus may be empty.
-func (m Match) Definition(bus string) string {
-	s := fmt.Sprintf("  unknown_%x:\n", m.ID)
-	if bus != "" {
-		s += fmt.Sprintf("    bus: %s\n", bus)
-	}
-	s += fmt.Sprintf("    id: 0x%X\n", m.ID)
-	if m.Extended {
-		s += "    extended: true\n"
-	}
-	if every := m.Period.Round(time.Millisecond); every > 0 {
-		s += fmt.Sprintf("    every: %d ms\n", every.Milliseconds())
-	}
+// Definition proposes the text of the signal in a frame of its own for a vehicle
+// file, to be pasted under `frames:`. bus may be empty where the file has one
+// only.
+func (m *Match) Definition(bus string) string {
+	return head(bus, m.ID, m.Extended, m.fd, m.length, m.Period) + "    signals:\n" + m.Addition(bus)
+}
+
+// Addition proposes the text of the signal alone, to be pasted under `signals:`
+// of a frame that is described already.
+func (m *Match) Addition(bus string) string {
 	more := ""
 	if m.Signed {
 		more += ", number: signed"
@@ -278,5 +303,6 @@ func (m Match) Definition(bus string) string {
 	if m.unit != unit.None {
 		more += fmt.Sprintf(", unit: %q", string(m.unit))
 	}
-	return s + fmt.Sprintf("    signals:\n      like_%s: %s\n", m.name, m.Field.text(more))
+	name := "like_" + plain(m.name) + strings.TrimPrefix(nameOf(bus, m.ID, m.Extended), "unknown")
+	return fmt.Sprintf("      %s_%d_%d: %s\n", name, m.Field.Byte, m.Field.Bit, m.Field.text(more))
 }

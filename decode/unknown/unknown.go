@@ -10,8 +10,10 @@
 //
 // These are guesses from statistics (our own method; that flip rates fall from
 // the low to the high bits of a measured value is common knowledge, no source):
-// a field that did not move in the recording cannot be seen. A Correlation asks
-// the other question: what else moves with a signal that is known.
+// a field that did not move in the recording cannot be seen. Bits that the
+// vehicle file describes are left out where it is told which (see Mask). A
+// Correlation asks the other question: what else moves with a signal that is
+// known; Rows keep what it needs of a drive that goes on.
 //
 // Memory is bounded by MaxIDs and by Kept.
 package unknown
@@ -39,8 +41,19 @@ const (
 // Statistics collects what can be seen of identifiers. It belongs to one
 // goroutine.
 type Statistics struct {
-	ids    map[key]*traffic
+	ids    map[key]*Traffic
 	missed uint64
+}
+
+// Mask tells which bits of an identifier's data are described: a byte for each
+// data byte, bit set where described; nil or a short one where nothing is.
+type Mask func(channel uint8, id uint32, extended bool) []byte
+
+func (m Mask) of(k key) []byte {
+	if m == nil {
+		return nil
+	}
+	return m(k.channel, k.id, k.extended)
 }
 
 type key struct {
@@ -49,13 +62,17 @@ type key struct {
 	id       uint32
 }
 
-// traffic is what has been seen of one identifier.
-type traffic struct {
+// Traffic is what has been seen of one identifier. The zero value is that
+// nothing has. It belongs to one goroutine.
+type Traffic struct {
+	key         key
+	fd          bool
 	count       uint64
 	first, last capture.Stamp
 	gapMin      time.Duration
 	gapMax      time.Duration
 	length      int // shortest
+	newest      int // of the newest
 	lengths     bool
 	data        [capture.MaxData]byte
 	flips       []uint32 // by bit, byte 1 bit 1 first
@@ -69,34 +86,49 @@ type traffic struct {
 type travel struct{ little, big float64 }
 
 // New returns empty statistics.
-func New() *Statistics { return &Statistics{ids: make(map[key]*traffic)} }
+func New() *Statistics { return &Statistics{ids: make(map[key]*Traffic)} }
 
 // Frame takes in a data frame; others mean nothing.
 func (s *Statistics) Frame(f *capture.Frame) {
-	if f.Flags&(capture.Remote|capture.Error|capture.Own) != 0 {
+	if !counts(f) {
 		return
 	}
-	k := key{f.Bus, f.Flags&capture.Extended != 0, f.ID}
+	k := keyOf(f)
 	t := s.ids[k]
 	if t == nil {
 		if len(s.ids) >= MaxIDs {
 			s.missed++
 			return
 		}
-		t = &traffic{first: f.Time, gapMin: math.MaxInt64, length: int(f.Len)}
+		t = new(Traffic)
 		s.ids[k] = t
 	}
-	t.add(f)
+	t.Add(f)
 }
 
-func (t *traffic) add(f *capture.Frame) {
+// counts tells whether a frame is data of the vehicle.
+func counts(f *capture.Frame) bool {
+	return f.Flags&(capture.Remote|capture.Error|capture.Own) == 0 && f.Len <= capture.MaxData
+}
+
+func keyOf(f *capture.Frame) key { return key{f.Bus, f.Flags&capture.Extended != 0, f.ID} }
+
+// Add takes in a data frame of the identifier; others mean nothing. It allocates
+// nothing once Kept frames have come.
+func (t *Traffic) Add(f *capture.Frame) {
+	if !counts(f) {
+		return
+	}
 	n := int(f.Len)
-	if t.count > 0 {
+	if t.count == 0 {
+		*t = Traffic{key: keyOf(f), first: f.Time, gapMin: math.MaxInt64, length: n}
+	} else {
 		gap := f.Time.Sub(t.last)
 		t.gapMin, t.gapMax = min(t.gapMin, gap), max(t.gapMax, gap)
 		t.lengths = t.lengths || n != t.length
 		t.length = min(t.length, n)
 	}
+	t.fd = t.fd || f.Flags&capture.FD != 0
 	if t.count == 0 {
 		t.flips, t.steps, t.byteSteps = make([]uint32, 8*n), make([]uint32, 2*n), make([]uint32, n)
 		t.travel = make([]travel, n)
@@ -112,17 +144,17 @@ func (t *traffic) add(f *capture.Frame) {
 	}
 	// Payloads from all over the recording: every one at first, then ever rarer.
 	if stride := t.count/Kept + 1; t.count%stride == 0 {
-		p := slices.Clone(f.Data[:n])
 		if len(t.kept) < Kept {
-			t.kept = append(t.kept, p)
+			t.kept = append(t.kept, slices.Clone(f.Data[:n]))
 		} else {
-			t.kept[(t.count/stride)%Kept] = p
+			at := &t.kept[(t.count/stride)%Kept]
+			*at = append((*at)[:0], f.Data[:n]...)
 		}
 	}
-	t.count, t.last, t.data = t.count+1, f.Time, f.Data
+	t.count, t.last, t.data, t.newest = t.count+1, f.Time, f.Data, n
 }
 
-func (t *traffic) compare(i int, before, now byte) {
+func (t *Traffic) compare(i int, before, now byte) {
 	for d, bit := before^now, 0; d != 0; d, bit = d>>1, bit+1 {
 		if d&1 != 0 {
 			t.flips[8*i+bit]++
@@ -178,25 +210,28 @@ type ID struct {
 	Period, Shortest, Longest time.Duration
 	Length                    int  // data bytes, of the shortest frame
 	Varies                    bool // not all have that length
-	Fields                    []Field
+	FD                        bool // some came as CAN FD frames
+	// Flips is by bit, byte 1 bit 1 first, how often it changes from one frame to
+	// the next, 0 to 1.
+	Flips  []float64
+	Fields []Field // of the bits that nobody describes; none for less than a few frames
+}
+
+// Moves tells whether a field that nobody describes ever changed.
+func (id *ID) Moves() bool {
+	return slices.ContainsFunc(id.Fields, func(f Field) bool { return f.Kind != Fixed })
 }
 
 // Missed returns how many frames were not looked at because there were too many
 // identifiers.
 func (s *Statistics) Missed() uint64 { return s.missed }
 
-// Report lists the identifiers, the most frequent first.
-func (s *Statistics) Report() []ID {
+// Report lists the identifiers, the most frequent first, with guesses at the
+// bits that are not described.
+func (s *Statistics) Report(described Mask) []ID {
 	var out []ID
 	for k, t := range s.ids {
-		id := ID{Channel: k.channel, ID: k.id, Extended: k.extended, Count: t.count, Length: t.length, Varies: t.lengths}
-		if t.count > 1 {
-			id.Period, id.Shortest, id.Longest = t.last.Sub(t.first)/time.Duration(t.count-1), t.gapMin, t.gapMax
-		}
-		if t.count >= fewest {
-			id.Fields = t.fields()
-		}
-		out = append(out, id)
+		out = append(out, t.Report(described.of(k)))
 	}
 	slices.SortFunc(out, func(a, b ID) int {
 		extended := func(i ID) int {
@@ -210,14 +245,41 @@ func (s *Statistics) Report() []ID {
 	return out
 }
 
+// Count returns how many frames have come.
+func (t *Traffic) Count() uint64 { return t.count }
+
+// Last returns the data of the newest frame and its time; the data are valid
+// until the next.
+func (t *Traffic) Last() ([]byte, capture.Stamp) {
+	return t.data[:t.newest], t.last
+}
+
+// Report tells what is known of the identifier, with guesses at the bits that
+// are not described: mask has a byte for each data byte, bit set where it is.
+func (t *Traffic) Report(mask []byte) ID {
+	id := ID{Channel: t.key.channel, ID: t.key.id, Extended: t.key.extended, Count: t.count, Length: t.length, Varies: t.lengths, FD: t.fd}
+	if t.count > 1 {
+		id.Period, id.Shortest, id.Longest = t.last.Sub(t.first)/time.Duration(t.count-1), t.gapMin, t.gapMax
+		id.Flips = make([]float64, 8*t.length)
+		for i := range id.Flips {
+			id.Flips[i] = t.rate(i/8, i%8)
+		}
+	}
+	if t.count >= fewest {
+		taken := make([]byte, t.length)
+		copy(taken, mask)
+		id.Fields = t.fields(taken)
+	}
+	return id
+}
+
 // rate returns how often a bit flips, per frame.
-func (t *traffic) rate(byteNo, bit int) float64 {
+func (t *Traffic) rate(byteNo, bit int) float64 {
 	return float64(t.flips[8*byteNo+bit]) / float64(t.count-1)
 }
 
-// fields guesses at the fields of an identifier.
-func (t *traffic) fields() []Field {
-	taken := make([]byte, t.length) // bits explained
+// fields guesses at the fields of an identifier in the bits that are not taken.
+func (t *Traffic) fields(taken []byte) []Field {
 	var out []Field
 	for i := range t.length {
 		out = append(out, t.counters(i, taken)...)
@@ -235,7 +297,7 @@ func (t *traffic) fields() []Field {
 	return out
 }
 
-func (t *traffic) fastest(i int) float64 {
+func (t *Traffic) fastest(i int) float64 {
 	most := 0.0
 	for bit := range 8 {
 		most = max(most, t.rate(i, bit))
@@ -245,16 +307,16 @@ func (t *traffic) fastest(i int) float64 {
 
 // counters finds the alive counters in byte i. Nine steps of ten must be one
 // up: frames may have been lost.
-func (t *traffic) counters(i int, taken []byte) []Field {
+func (t *Traffic) counters(i int, taken []byte) []Field {
 	grows := func(n uint32) bool { return float64(n) >= 0.9*float64(t.count-1) }
 	// Four bits that wrap grow as one byte fifteen times of sixteen.
-	if grows(t.byteSteps[i]) && t.rate(i, 4) > 0 {
+	if taken[i] == 0 && grows(t.byteSteps[i]) && t.rate(i, 4) > 0 {
 		taken[i] = 0xFF
 		return []Field{{Kind: Counter, Byte: i + 1, Bit: 1, Bits: 8, Flips: t.fastest(i)}}
 	}
 	var out []Field
 	for half, mask := range [2]byte{0x0F, 0xF0} {
-		if grows(t.steps[2*i+half]) {
+		if taken[i]&mask == 0 && grows(t.steps[2*i+half]) {
 			taken[i] |= mask
 			out = append(out, Field{Kind: Counter, Byte: i + 1, Bit: 4*half + 1, Bits: 4, Flips: t.rate(i, 4*half)})
 		}
@@ -264,7 +326,7 @@ func (t *traffic) counters(i int, taken []byte) []Field {
 
 // check returns the name of the checksum that byte i is in every payload kept,
 // of which enough must differ; empty for none.
-func (t *traffic) check(i int) string {
+func (t *Traffic) check(i int) string {
 	distinct := make(map[string]bool)
 	values := make(map[byte]bool)
 	for _, p := range t.kept {
@@ -298,7 +360,7 @@ func (t *traffic) check(i int) string {
 type run struct{ byteNo, high, low int } // bits from 0
 
 // runs cuts a byte up where the order of flip rates begins anew.
-func (t *traffic) runs(i int, taken byte) []run {
+func (t *Traffic) runs(i int, taken byte) []run {
 	var out []run
 	open := false
 	before := 0.0
@@ -331,7 +393,7 @@ func (t *traffic) runs(i int, taken byte) []run {
 }
 
 // values guesses at the numbers and flags in the bits that are left.
-func (t *traffic) values(taken []byte) []Field {
+func (t *Traffic) values(taken []byte) []Field {
 	var all []run
 	for i := range t.length {
 		all = append(all, t.runs(i, taken[i])...)
@@ -387,7 +449,7 @@ func whole(r run) bool { return r.high == 7 && r.low == 0 }
 // joined tells whether bytes i and i+1 are parts of one number, and in which
 // order: the higher byte's fastest bit flips no more often than the lower one's
 // slowest, and the number travels less than it would in the other order.
-func (t *traffic) joined(i int) (big, ok bool) {
+func (t *Traffic) joined(i int) (big, ok bool) {
 	low, high := t.rate(i, 0), t.rate(i, 7)
 	lowNext, highNext := t.rate(i+1, 0), t.rate(i+1, 7)
 	if t.fastest(i) == 0 || t.fastest(i+1) == 0 {
@@ -408,45 +470,82 @@ func (t *traffic) joined(i int) (big, ok bool) {
 
 // Definition proposes the text of the identifier for a vehicle file, to be
 // pasted under `frames:` and then named and scaled by someone who knows. bus may
-// be empty.
-func (id ID) Definition(bus string) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, "  unknown_%x:\n", id.ID)
-	if bus != "" {
-		fmt.Fprintf(&b, "    bus: %s\n", bus)
+// be empty where the file has one only.
+func (id *ID) Definition(bus string) string {
+	return head(bus, id.ID, id.Extended, id.FD, id.Length, id.Period) + id.Additions(bus)
+}
+
+// Additions proposes what of the identifier is not described, to be pasted
+// into its frame; empty when nothing there moves.
+func (id *ID) Additions(bus string) string {
+	var text, fields strings.Builder
+	counter, check := false, false // a frame has one of each
+	for _, f := range id.Fields {
+		switch {
+		case f.Kind == Counter && !counter:
+			counter = true
+			fmt.Fprintf(&text, "    counter: {start: %d.%d, bits: %d}\n", f.Byte, f.Bit, f.Bits)
+		case f.Kind == Check && !check:
+			check = true
+			fmt.Fprintf(&text, "    checksum: {kind: %s, byte: %d}\n", f.Check, f.Byte)
+		case f.Kind != Fixed:
+			fmt.Fprintf(&fields, "      %s_%d_%d: %s\n", nameOf(bus, id.ID, id.Extended), f.Byte, f.Bit, f.text(""))
+		}
 	}
-	fmt.Fprintf(&b, "    id: 0x%X\n", id.ID)
-	if id.Extended {
+	if fields.Len() > 0 {
+		text.WriteString("    signals:\n" + fields.String())
+	}
+	return text.String()
+}
+
+// head proposes the text of a frame up to its fields.
+func head(bus string, id uint32, extended, fd bool, length int, period time.Duration) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "  %s:\n", nameOf(bus, id, extended))
+	if bus != "" {
+		fmt.Fprintf(&b, "    bus: %q\n", bus)
+	}
+	fmt.Fprintf(&b, "    id: 0x%X\n", id)
+	if extended {
 		b.WriteString("    extended: true\n")
 	}
-	if id.Length > 0 && id.Length != 8 {
-		fmt.Fprintf(&b, "    length: %d\n", id.Length)
+	if fd {
+		b.WriteString("    fd: true\n")
 	}
-	if every := id.Period.Round(time.Millisecond); every > 0 {
+	if length > 0 && length != 8 {
+		fmt.Fprintf(&b, "    length: %d\n", length)
+	}
+	switch every := period.Round(time.Millisecond); {
+	case every > 0:
 		fmt.Fprintf(&b, "    every: %d ms\n", every.Milliseconds())
-	}
-	signals := false
-	for _, f := range id.Fields {
-		switch f.Kind {
-		case Counter:
-			if f.Bits <= 8 {
-				fmt.Fprintf(&b, "    counter: {start: %d.%d, bits: %d}\n", f.Byte, f.Bit, f.Bits)
-			}
-		case Check:
-			fmt.Fprintf(&b, "    checksum: {kind: %s, byte: %d}\n", f.Check, f.Byte)
-		case Value, Flag:
-			signals = true
-		}
-	}
-	if signals {
-		b.WriteString("    signals:\n")
-		for _, f := range id.Fields {
-			if f.Kind == Value || f.Kind == Flag {
-				fmt.Fprintf(&b, "      x%x_%d_%d: %s\n", id.ID, f.Byte, f.Bit, f.text(""))
-			}
-		}
+	case period >= 100*time.Microsecond: // the shortest there is
+		fmt.Fprintf(&b, "    every: %d µs\n", period.Microseconds())
 	}
 	return b.String()
+}
+
+// nameOf makes a name that no other identifier gets.
+func nameOf(bus string, id uint32, extended bool) string {
+	digits := 3
+	if extended {
+		digits = 8
+	}
+	name := fmt.Sprintf("unknown_%0*x", digits, id)
+	if bus != "" {
+		name += "_" + plain(bus)
+	}
+	return name
+}
+
+// plain makes a text fit to be part of the name of a signal.
+func plain(s string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z', r >= 'A' && r <= 'Z', r >= '0' && r <= '9':
+			return r
+		}
+		return '_'
+	}, s)
 }
 
 // text returns the field as a vehicle file writes it; more is put at its end.
@@ -456,4 +555,25 @@ func (f Field) text(more string) string {
 		s += ", order: big"
 	}
 	return s + more + "}"
+}
+
+// mark sets the bits of the field in a mask as Mask returns it.
+func (f Field) mark(mask []byte) {
+	at, bit := f.Byte-1, f.Bit-1
+	for range f.Bits {
+		if at >= len(mask) {
+			return
+		}
+		mask[at] |= 1 << bit
+		switch {
+		case !f.Big && bit == 7:
+			at, bit = at+1, 0
+		case !f.Big:
+			bit++
+		case bit == 0:
+			at, bit = at+1, 7
+		default:
+			bit--
+		}
+	}
 }

@@ -1,6 +1,7 @@
 package unknown
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 	"gearwitness/capture"
 	"gearwitness/decode/van"
 	"gearwitness/signals"
+	"gearwitness/signals/checksum"
 )
 
 // drive returns the demonstration's vehicle file, which these tests use as the
@@ -45,7 +47,7 @@ func TestFindsWhatTheVanIsKnownToSend(t *testing.T) {
 		s.Frame(&frames[i])
 	}
 	byID := make(map[uint32]ID)
-	for _, id := range s.Report() {
+	for _, id := range s.Report(nil) {
 		byID[id.ID] = id
 	}
 	for _, e := range file.Frames {
@@ -116,7 +118,7 @@ func TestKindsOfFields(t *testing.T) {
 		f.Data[5] = byte(rnd.next()%15)<<4 | byte(i%15)
 		s.Frame(&f)
 	}
-	report := s.Report()
+	report := s.Report(nil)
 	if len(report) != 1 || report[0].Count != 2000 || report[0].Period != 20*time.Millisecond {
 		t.Fatalf("%+v", report)
 	}
@@ -136,20 +138,125 @@ func TestKindsOfFields(t *testing.T) {
 	}
 }
 
-// What is proposed must be a vehicle file that loads.
+// What is proposed must be a vehicle file that loads, whatever came.
 func TestDefinitionsLoad(t *testing.T) {
 	_, frames := drive(t, 20*time.Second)
 	s := New()
 	for i := range frames {
 		s.Frame(&frames[i])
 	}
-	text := "format: 1\nvehicle: {title: guessed}\nbuses: {powertrain: {bitrate: 500 kbit/s}}\nframes:\n"
-	for _, id := range s.Report() {
+	text := ""
+	for _, id := range s.Report(nil) {
 		text += id.Definition("powertrain")
 	}
-	if f, found := signals.Parse("guessed.yaml", []byte(text), nil); f == nil {
-		t.Errorf("%v\n%s", found, text)
+	loads(t, text)
+}
+
+// Two counters, two check bytes, one identifier on two buses and with 11 and 29
+// bits, odd lengths, CAN FD, periods below a millisecond and above an hour: all
+// of it pasted into one file.
+func TestOddDefinitionsLoad(t *testing.T) {
+	s := New()
+	rnd := noise(5)
+	for i := range 400 {
+		for k := range 6 {
+			f := capture.Frame{Time: capture.Stamp(i) * 150e3, ID: 0x123, Bus: uint8(k % 2), Len: 8}
+			switch k {
+			case 2, 3:
+				f.Flags = capture.Extended
+			case 4:
+				f.ID, f.Flags, f.Len, f.Time = 0x124, capture.FD, 24, capture.Stamp(i)*4000e9
+			case 5:
+				f.ID, f.Len = 0x125, uint8(i%2) // empty, and one byte
+			}
+			for j := range f.Len {
+				f.Data[j] = byte(rnd.next())
+			}
+			f.Data[0] = byte(i)
+			if f.Len >= 8 {
+				f.Data[1] = byte(i + 7)
+				kind, _ := checksum.Lookup("xor")
+				f.Data[3], f.Data[5] = 0, 0
+				f.Data[3] = kind.Sum(f.Data[:f.Len], 3)
+			}
+			s.Frame(&f)
+		}
 	}
+	report := s.Report(nil)
+	if len(report) != 6 {
+		t.Fatalf("%d identifiers, want 6", len(report))
+	}
+	text := "format: 1\nvehicle: {title: guessed}\nbuses: {body: {}, \"front left\": {}}\nframes:\n"
+	for _, id := range report {
+		text += id.Definition([]string{"body", "front left"}[id.Channel])
+	}
+	if f, problems := signals.Parse("guessed.yaml", []byte(text), nil); f == nil {
+		t.Errorf("%v\n%s", problems, text)
+	}
+}
+
+// Bits that are described are left alone; the rest of the frame can be pasted
+// into it.
+func TestWhatIsDescribedIsLeftOut(t *testing.T) {
+	file, frames := drive(t, 30*time.Second)
+	s := New()
+	for i := range frames {
+		s.Frame(&frames[i])
+	}
+	all := s.Report(func(_ uint8, id uint32, _ bool) []byte {
+		if id == 0x110 {
+			return []byte{0xFF, 0xFF, 0xFF, 0xFF} // engine_speed and engine_torque
+		}
+		return bytes.Repeat([]byte{0xFF}, 8)
+	})
+	for _, id := range all {
+		if id.ID != 0x110 {
+			if len(id.Fields) > 0 || id.Moves() || id.Additions("") != "" {
+				t.Errorf("%X is described and has %+v", id.ID, id.Fields)
+			}
+			continue
+		}
+		for _, f := range id.Fields {
+			if f.Byte < 5 {
+				t.Errorf("%+v lies in bits that are described", f)
+			}
+		}
+		add := id.Additions("")
+		if !id.Moves() || !strings.Contains(add, "counter: {start: 8.1, bits: 4}") || !strings.Contains(add, "checksum: {kind: crc8-sae-j1850, byte: 7}") || !strings.Contains(add, "{start: 5.1, bits: 8}") {
+			t.Errorf("proposed:\n%s", add)
+		}
+		loads(t, "  engine:\n    id: 0x110\n"+add)
+	}
+	if got := file.Frames.Index("engine"); got < 0 {
+		t.Error("the demonstration has no frame engine")
+	}
+}
+
+func TestTrafficAllocates(t *testing.T) {
+	var tr Traffic
+	f := capture.Frame{ID: 1, Len: 8}
+	next := func() {
+		f.Time += 1e7
+		f.Data[0]++
+		tr.Add(&f)
+	}
+	for range 2 * Kept {
+		next()
+	}
+	if n := testing.AllocsPerRun(1000, next); n != 0 {
+		t.Errorf("%g allocations a frame, want 0", n)
+	}
+}
+
+func BenchmarkTraffic(b *testing.B) {
+	_, frames := drive(b, 10*time.Second)
+	s := New()
+	i := 0
+	for b.Loop() {
+		s.Frame(&frames[i%len(frames)])
+		i++
+	}
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "frames/s")
 }
 
 func TestIdentifiersAreBounded(t *testing.T) {
@@ -157,8 +264,8 @@ func TestIdentifiersAreBounded(t *testing.T) {
 	for i := range uint32(MaxIDs + 10) {
 		s.Frame(&capture.Frame{ID: i, Flags: capture.Extended, Len: 1})
 	}
-	if len(s.Report()) != MaxIDs || s.Missed() != 10 {
-		t.Errorf("%d listed, %d missed", len(s.Report()), s.Missed())
+	if len(s.Report(nil)) != MaxIDs || s.Missed() != 10 {
+		t.Errorf("%d listed, %d missed", len(s.Report(nil)), s.Missed())
 	}
 }
 
@@ -181,7 +288,7 @@ func FuzzStatistics(f *testing.F) {
 				stream[n%len(stream)] += byte(n)
 			}
 		}
-		for _, id := range s.Report() {
+		for _, id := range s.Report(nil) {
 			for _, f := range id.Fields {
 				if f.Byte < 1 || f.Bit < 1 || f.Bit > 8 || f.Bits < 1 || f.Byte > id.Length {
 					t.Fatalf("%+v of %d bytes", f, id.Length)
@@ -189,6 +296,6 @@ func FuzzStatistics(f *testing.F) {
 			}
 			id.Definition("")
 		}
-		c.Report(10)
+		c.Report(10, nil)
 	})
 }
