@@ -5,7 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -13,7 +13,6 @@ import (
 	"gearwitness/capture"
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
-	"gearwitness/signals"
 )
 
 func newDecode() *cobra.Command {
@@ -61,58 +60,31 @@ func (o *decodeOptions) run(ctx context.Context, stdout, stderr io.Writer) (err 
 		return usagef("only one of --samples, --events and --truth can go to standard output")
 	}
 
-	u := capture.URL{Scheme: "capture", Path: o.input}
-	if capture.IsURL(o.input) {
-		if u, err = capture.ParseURL(o.input); err != nil {
-			return usageError{err}
+	var truth *output
+	defer func() { truth.discard() }()
+	if o.truth != "" {
+		if !capture.IsURL(o.input) || !strings.HasPrefix(o.input, "van:") {
+			return usagef("--truth: only the van knows what really happened; %s does not", o.input)
 		}
-	}
-	if o.truth != "" && u.Scheme != "van" {
-		return usagef("--truth: only the van knows what really happened; %s does not", o.input)
-	}
-	file, err := o.loadVehicle(u)
-	if err != nil {
-		return err
-	}
-	chain, err := pipeline.New(file, pipeline.Options{})
-	if err != nil {
-		return err
-	}
-	if u.Scheme == "capture" && isSession(u.Path) {
-		if err := injectMarks(chain, u.Path); err != nil {
+		if truth, err = createOutput(o.truth, stdout); err != nil {
 			return err
 		}
 	}
-
+	in, err := openInput(ctx, o.input, o.vehicle, truthWriter(truth), pipeline.Options{})
+	if err != nil {
+		return err
+	}
+	defer in.source.Close()
 	var sink writers
 	defer sink.discard()
-	if err := sink.create(o.samples, o.events, chain.Table(), stdout); err != nil {
+	if err := sink.create(o.samples, o.events, in.chain.Table(), stdout); err != nil {
 		return err
 	}
-	truth, err := createOutput(o.truth, stdout)
-	if err != nil {
-		return err
-	}
-	defer truth.discard()
-
-	opening := opening{file: file, truth: truthWriter(truth)}
-	if u.Scheme != "van" && u.Scheme != "capture" {
-		opening.clock = capture.NewSessionClock()
-	}
-	source, err := opening.open(ctx, u)
-	if err != nil {
-		return err
-	}
-	defer source.Close()
 
 	began := time.Now()
 	show := newProgress(stderr)
 	defer show.done()
-	total, err := decodeAll(ctx, source, chain, sink.write, func(t tally) {
-		show.show(func() string {
-			return fmt.Sprintf("decoding: %s of driving, %s frames", t.span().Round(time.Second), grouped(t.frames))
-		})
-	})
+	total, err := in.decode(ctx, show, sink.write)
 	if err != nil {
 		return err
 	}
@@ -126,87 +98,10 @@ func (o *decodeOptions) run(ctx context.Context, stdout, stderr io.Writer) (err 
 	fmt.Fprintf(stderr, "%s of driving, %s frames decoded in %s: %s samples, %s events.\n",
 		total.span().Round(10*time.Millisecond), grouped(total.frames), time.Since(began).Round(10*time.Millisecond),
 		grouped(total.samples), grouped(total.events))
-	for _, line := range doubts(chain.Counters()) {
+	for _, line := range doubts(in.chain.Counters()) {
 		fmt.Fprintln(stderr, line)
 	}
 	return nil
-}
-
-func (o *decodeOptions) loadVehicle(u capture.URL) (*signals.File, error) {
-	switch {
-	case o.vehicle != "":
-		return loadVehicle(o.vehicle)
-	case u.Scheme == "van":
-		return demoVehicle()
-	case u.Scheme == "capture" && isSession(u.Path):
-		return sessionVehicle(u.Path)
-	}
-	if u.Scheme == "capture" {
-		if _, err := os.Stat(u.Path); err != nil {
-			return nil, fmt.Errorf("%s cannot be read: %w", u.Path, plainFileError(err))
-		}
-	}
-	return nil, usagef("%s does not say what its frames mean: give --vehicle FILE", o.input)
-}
-
-// tally counts what went through the chain.
-type tally struct {
-	frames, samples, events uint64
-	first, last             capture.Stamp
-	any                     bool
-}
-
-func (t *tally) batch(b *capture.Batch) {
-	for i := range b.Frames {
-		t.stamp(b.Frames[i].Time)
-	}
-	for i := range b.Lines {
-		t.stamp(b.Lines[i].Time)
-	}
-	t.frames += uint64(len(b.Frames))
-}
-
-func (t *tally) stamp(at capture.Stamp) {
-	if !t.any {
-		t.first, t.last, t.any = at, at, true
-	}
-	t.last = max(t.last, at)
-}
-
-func (t *tally) span() time.Duration { return t.last.Sub(t.first) }
-
-// decodeAll drives a source through the chain to its end. Each output is
-// handed to write and reused.
-func decodeAll(ctx context.Context, source capture.Source, chain *pipeline.Pipeline, write func(*decode.Output, capture.Stamp) error, progress func(tally)) (tally, error) {
-	var (
-		t     tally
-		batch capture.Batch
-		out   decode.Output
-	)
-	for {
-		batch.Reset()
-		out.Reset()
-		readErr := source.Next(ctx, &batch)
-		t.batch(&batch)
-		if err := chain.Push(&batch, &out); err != nil {
-			return t, err
-		}
-		if readErr != nil {
-			if !errors.Is(readErr, io.EOF) {
-				return t, readErr
-			}
-			chain.Finish(&out)
-		}
-		t.samples += uint64(len(out.Samples))
-		t.events += uint64(len(out.Events))
-		if err := write(&out, chain.Settled()); err != nil {
-			return t, err
-		}
-		if readErr != nil {
-			return t, nil
-		}
-		progress(t)
-	}
 }
 
 // writers are the two files that samples and events go to.

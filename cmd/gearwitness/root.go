@@ -33,7 +33,7 @@ Exit status: 0 done, 1 found wrong, 2 used wrong, 3 failed.`,
 	}
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.PersistentFlags().String("config", "", "read settings from this file")
-	root.AddCommand(newDemo(), newDrive(), newPorts(), newCheck(), newDecode(), newReport(), newSessions(), newKey(), newVersion())
+	root.AddCommand(newDemo(), newDrive(), newPorts(), newCheck(), newDecode(), newSuspect(), newReport(), newSessions(), newKey(), newVersion())
 	return root
 }
 

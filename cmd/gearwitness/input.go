@@ -1,0 +1,140 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"gearwitness/capture"
+	"gearwitness/decode"
+	"gearwitness/decode/pipeline"
+	"gearwitness/signals"
+)
+
+// input is something to decode as fast as it can be read.
+type input struct {
+	file   *signals.File
+	chain  *pipeline.Pipeline
+	source capture.Source
+}
+
+// openInput opens a capture file, a session folder or any source. The vehicle
+// file is the one named, or what a session and the van bring along. truth is
+// for the van and may be nil.
+func openInput(ctx context.Context, text, vehicle string, truth io.Writer, o pipeline.Options) (*input, error) {
+	u := capture.URL{Scheme: "capture", Path: text}
+	var err error
+	if capture.IsURL(text) {
+		if u, err = capture.ParseURL(text); err != nil {
+			return nil, usageError{err}
+		}
+	}
+	in := new(input)
+	if in.file, err = inputVehicle(u, text, vehicle); err != nil {
+		return nil, err
+	}
+	if in.chain, err = pipeline.New(in.file, o); err != nil {
+		return nil, err
+	}
+	if u.Scheme == "capture" && isSession(u.Path) {
+		if err := injectMarks(in.chain, u.Path); err != nil {
+			return nil, err
+		}
+	}
+	opening := opening{file: in.file, truth: truth}
+	if u.Scheme != "van" && u.Scheme != "capture" {
+		opening.clock = capture.NewSessionClock()
+	}
+	in.source, err = opening.open(ctx, u)
+	return in, err
+}
+
+func inputVehicle(u capture.URL, text, vehicle string) (*signals.File, error) {
+	switch {
+	case vehicle != "":
+		return loadVehicle(vehicle)
+	case u.Scheme == "van":
+		return demoVehicle()
+	case u.Scheme == "capture" && isSession(u.Path):
+		return sessionVehicle(u.Path)
+	}
+	if u.Scheme == "capture" {
+		if _, err := os.Stat(u.Path); err != nil {
+			return nil, fmt.Errorf("%s cannot be read: %w", u.Path, plainFileError(err))
+		}
+	}
+	return nil, usagef("%s does not say what its frames mean: give --vehicle FILE", text)
+}
+
+// decode runs the input to its end, shows how far it is and hands each output
+// to write, which must not keep it.
+func (in *input) decode(ctx context.Context, show *progress, write func(*decode.Output, capture.Stamp) error) (tally, error) {
+	return decodeAll(ctx, in.source, in.chain, write, func(t tally) {
+		show.show(func() string {
+			return fmt.Sprintf("decoding: %s of driving, %s frames", t.span().Round(time.Second), grouped(t.frames))
+		})
+	})
+}
+
+// tally counts what went through the chain.
+type tally struct {
+	frames, samples, events uint64
+	first, last             capture.Stamp
+	any                     bool
+}
+
+func (t *tally) batch(b *capture.Batch) {
+	for i := range b.Frames {
+		t.stamp(b.Frames[i].Time)
+	}
+	for i := range b.Lines {
+		t.stamp(b.Lines[i].Time)
+	}
+	t.frames += uint64(len(b.Frames))
+}
+
+func (t *tally) stamp(at capture.Stamp) {
+	if !t.any {
+		t.first, t.last, t.any = at, at, true
+	}
+	t.last = max(t.last, at)
+}
+
+func (t *tally) span() time.Duration { return t.last.Sub(t.first) }
+
+// decodeAll drives a source through the chain to its end. Each output is
+// handed to write and reused.
+func decodeAll(ctx context.Context, source capture.Source, chain *pipeline.Pipeline, write func(*decode.Output, capture.Stamp) error, progress func(tally)) (tally, error) {
+	var (
+		t     tally
+		batch capture.Batch
+		out   decode.Output
+	)
+	for {
+		batch.Reset()
+		out.Reset()
+		readErr := source.Next(ctx, &batch)
+		t.batch(&batch)
+		if err := chain.Push(&batch, &out); err != nil {
+			return t, err
+		}
+		if readErr != nil {
+			if !errors.Is(readErr, io.EOF) {
+				return t, readErr
+			}
+			chain.Finish(&out)
+		}
+		t.samples += uint64(len(out.Samples))
+		t.events += uint64(len(out.Events))
+		if err := write(&out, chain.Settled()); err != nil {
+			return t, err
+		}
+		if readErr != nil {
+			return t, nil
+		}
+		progress(t)
+	}
+}
