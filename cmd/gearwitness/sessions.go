@@ -33,7 +33,7 @@ func newSessions() *cobra.Command {
 		Long: `sessions works on what drive and demo have recorded. SESSION is a session's
 folder, or its name below --archive.
 
-Exit status: 0 done, 1 found wrong (verify, import), 2 used wrong, 3 failed.`,
+Exit status: 0 done, 1 found wrong (verify), 2 used wrong, 3 failed.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}

@@ -187,7 +187,7 @@ func newSessionsImport() *cobra.Command {
 counts; one that does not hold leaves nothing behind. A session that is here
 already is never replaced.
 
-Exit status: 0 done, 1 the session does not hold, 2 used wrong, 3 failed.`,
+Exit status: 0 done, 2 used wrong, 3 failed: nothing was taken in.`,
 		Args: argument("FILE", "an exported session, a zip file"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			show := newProgress(cmd.ErrOrStderr())

@@ -211,13 +211,14 @@ func (c *chart) timeAxis(seconds float64) scale {
 	return s
 }
 
-// clock writes the time since the beginning as 4:05 or 1:04:05.
+// clock writes the time since the beginning as 4:05 or 1:04:05, to the nearest
+// second.
 func clock(d capture.Stamp) string {
 	sign := ""
 	if d < 0 {
 		sign, d = "−", -d
 	}
-	s := int64(d / 1e9)
+	s := int64((d + 5e8) / 1e9)
 	if s == 0 {
 		return "0:00"
 	}

@@ -340,7 +340,7 @@ func TestTraceKeepsExtremes(t *testing.T) {
 }
 
 func TestWords(t *testing.T) {
-	for d, want := range map[capture.Stamp]string{0: "0:00", 999e6: "0:00", -2e9: "−0:02", 65e9: "1:05", 3725e9: "1:02:05"} {
+	for d, want := range map[capture.Stamp]string{0: "0:00", 499e6: "0:00", 999e6: "0:01", -2e9: "−0:02", 65e9: "1:05", 3725e9: "1:02:05"} {
 		if got := clock(d); got != want {
 			t.Errorf("clock of %d ns is %q; want %q", d, got, want)
 		}
