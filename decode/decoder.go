@@ -145,18 +145,11 @@ func (c *channel) number(id uint32, extended bool) int32 {
 // unknown ones, which it makes.
 func (c *channel) resolve(id uint32, extended bool) int32 {
 	if c.route != nil {
-		if i, ok := c.route.find(id, extended); ok {
-			return i
+		n, list := c.route.meaning(id, extended)
+		if n != unresolved {
+			return n
 		}
-		if extended && c.route.sae {
-			switch j1939.ParseID(id).PGN {
-			case j1939tp.Management, j1939tp.Data:
-				return transport
-			case j1939.DM1:
-				return faults
-			}
-		}
-		if list := c.route.answersFrom(id, extended); len(list) > 0 {
+		if len(list) > 0 {
 			c.answers = append(c.answers, answering{answers: list})
 			return int32(answered + len(c.answers) - 1)
 		}

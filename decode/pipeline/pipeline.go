@@ -76,6 +76,7 @@ type Options struct {
 // signals, alarms) and what was injected runs behind it, on all samples merged
 // in time order, and never feeds back.
 type Pipeline struct {
+	plan     *decode.Plan
 	table    *decode.Table
 	decoder  *decode.Decoder
 	computer *decode.Computer
@@ -113,7 +114,7 @@ func build(f *signals.File, o Options, analyse func(*signals.File, *decode.Table
 	if err != nil {
 		return nil, err
 	}
-	p := &Pipeline{table: plan.Table()}
+	p := &Pipeline{plan: plan, table: plan.Table()}
 	// The analysis adds its signals even where it does not run, so that indexes
 	// and formulas mean the same.
 	if f.Transmission != nil {
@@ -379,6 +380,9 @@ func (p *Pipeline) Finish(out *decode.Output) {
 
 // Table returns the table of all signals, those of the analysis included.
 func (p *Pipeline) Table() *decode.Table { return p.table }
+
+// Plan returns the compiled vehicle file.
+func (p *Pipeline) Plan() *decode.Plan { return p.plan }
 
 // Now returns the event time: the latest time stamp seen.
 func (p *Pipeline) Now() capture.Stamp { return p.now }
