@@ -27,7 +27,7 @@ func (a *Analyzer) slipEnergy(from, to int, sp span) map[string]float64 {
 			break
 		}
 		est := m.estimator(0, n.have)
-		if n.at < sp.start || est == nil || !known(n.torque) {
+		if n.at <= sp.start || est == nil || !known(n.torque) {
 			continue
 		}
 		est.Slips(pick(n.have, &n.readings, &readings), slips[:len(m.elements)])

@@ -46,8 +46,8 @@ type ShiftEvent struct {
 	SlippedBefore bool `json:"slipped_before,omitempty"`
 	// Flare is the largest rise of the input speed above the old gear's line [rpm].
 	Flare *float64 `json:"flare_rpm,omitempty"`
-	// BindUp is how far the acceleration fell below both its level before and after
-	// [m/s2], as long as the vehicle speed tells metres.
+	// BindUp is how far the acceleration fell in an upshift below both its level
+	// before and after [m/s2], as long as the vehicle speed tells metres.
 	BindUp *float64 `json:"bind_up_mps2,omitempty"`
 	// SlipEnergy is the friction energy of each element that takes over [kJ]:
 	// torque share times engine torque times slip over the ratio phase, without
@@ -354,7 +354,9 @@ func (a *Analyzer) emitShift(settled, held bool, out *decode.Output) {
 	a.command(&e, to, &sp, at)
 	if sp.startKnown && sp.endKnown {
 		e.Duration = seconds(sp.end - sp.start)
-		e.BindUp = figure(a.bindUp(sp))
+		if e.Direction == "up" { // in a downshift the engine takes its own acceleration first
+			e.BindUp = figure(a.bindUp(sp))
+		}
 		e.SlipEnergy = a.slipEnergy(from, to, sp)
 	}
 	first := a.past.back(0)

@@ -305,7 +305,7 @@ func (w *weighing) element(e int) Suspect {
 	case s.Score < 0.2 && heldTicksTotal >= heldTicks && (w.m.oneWay[e] || f.of+d.of >= clearingShifts && (f.of > 0 || !w.takesOver(e))):
 		s.Verdict = VerdictCleared
 	default:
-		s.Reasons = append(s.Reasons, w.settles(e, heldTicksTotal, f.of, d.of))
+		s.Reasons = slices.Insert(s.Reasons, 0, w.settles(e, heldTicksTotal, f.of, d.of))
 	}
 	s.Score = round3(s.Score)
 	s.Reasons = append(s.Reasons, clean...)

@@ -66,6 +66,8 @@ func newRig(t *testing.T, period time.Duration, resolution float64, tr *signals.
 			info.Unit = "°C"
 		case "road":
 			info.Unit = "km/h"
+		case "torque":
+			info.Unit = "N·m"
 		}
 		s.Unit = unit.Unit(info.Unit)
 		fr.Signals = append(fr.Signals, signals.Entry[signals.Signal]{Name: n, V: s})
