@@ -20,6 +20,7 @@ package requests
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"gearwitness/capture"
@@ -34,6 +35,9 @@ const (
 	Timeout     = 250 * time.Millisecond
 	TimeoutLong = 5 * time.Second // P2*: after "wait, the answer comes later"
 	MaxTimeouts = 3
+	// MaxBegun is how often a unit may begin a long answer to one request; it is
+	// told once more than it needs to go on, and no more.
+	MaxBegun = 2
 )
 
 // padding fills a frame up; its alternating bits need no stuff bits.
@@ -72,10 +76,17 @@ type Scheduler struct {
 	active   int                      // index into list, -1 for none
 	deadline capture.Stamp            // of the active one
 	free     capture.Stamp            // nothing is sent before
-	answers  map[uint32]*isotp.Receiver
+	answers  map[uint32]*answer
+	late     int             // index into list: answered last, and other units may answer it still until free; -1 for none
 	flow     []capture.Frame // flow control to be sent at once
 	timeouts int             // in a row
 	stopped  bool
+}
+
+// answer is what one unit has said of its answer so far.
+type answer struct {
+	isotp.Receiver
+	begun int // first frames
 }
 
 type target struct {
@@ -100,7 +111,7 @@ type request struct {
 // New prepares the requests of a validated vehicle file that go to one of its
 // buses, by index. The first is due at start.
 func New(f *signals.File, bus int, start capture.Stamp) *Scheduler {
-	s := &Scheduler{active: -1, free: start, units: make(map[target]map[byte]bool), answers: make(map[uint32]*isotp.Receiver)}
+	s := &Scheduler{active: -1, late: -1, free: start, units: make(map[target]map[byte]bool), answers: make(map[uint32]*answer)}
 	for _, e := range f.Requests {
 		def := &e.V
 		if i := f.Buses.Index(def.Bus); i != bus && !(len(f.Buses) == 1 && bus == 0) {
@@ -161,7 +172,7 @@ func (s *Scheduler) Next(now capture.Stamp, f *capture.Frame) bool {
 		return false
 	}
 	r := &s.list[i]
-	s.active, s.deadline = i, now.Add(Timeout)
+	s.active, s.late, s.deadline = i, -1, now.Add(Timeout)
 	r.status.State = UnderWay
 	r.status.Asked++
 	clear(s.answers)
@@ -229,13 +240,18 @@ func (s *Scheduler) Due() (capture.Stamp, bool) {
 }
 
 // Frame takes in a frame heard on the bus; those that are no answer to the
-// request under way mean nothing.
+// request under way mean nothing. Where all units were asked, the first to answer
+// decides, and the others are heard out until the next request.
 func (s *Scheduler) Frame(f *capture.Frame) {
 	s.expire(f.Time)
-	if s.active < 0 || f.Flags&(capture.Own|capture.Remote|capture.Error) != 0 {
+	i := s.active
+	if i < 0 && f.Time < s.free {
+		i = s.late
+	}
+	if i < 0 || f.Flags&(capture.Own|capture.Remote|capture.Error) != 0 {
 		return
 	}
-	r := &s.list[s.active]
+	r := &s.list[i]
 	extended := f.Flags&capture.Extended != 0
 	if extended != r.to.extended || !r.any && f.ID != r.from {
 		return
@@ -246,22 +262,34 @@ func (s *Scheduler) Frame(f *capture.Frame) {
 	} else if r.any {
 		return // not a unit
 	}
-	receiver := s.answers[f.ID]
-	if receiver == nil {
-		receiver = new(isotp.Receiver)
-		s.answers[f.ID] = receiver
+	from := s.answers[f.ID]
+	if from == nil {
+		from = new(answer)
+		s.answers[f.ID] = from
 	}
-	payload, fault := receiver.Frame(f.Time, f.Data[:f.Len])
+	payload, fault := from.Frame(f.Time, f.Data[:f.Len])
 	if p, bad := isotp.Parse(f.Data[:f.Len]); bad == isotp.NoFault && p.Kind == isotp.First && fault != isotp.TooLong {
+		if from.begun++; from.begun > MaxBegun {
+			return // a unit that begins for ever is not kept going
+		}
 		s.flow = append(s.flow, message(back, isotp.AppendFlow(nil, isotp.Continue, 0, 0)))
-		s.deadline = f.Time.Add(isotp.TimeoutConsecutive)
+		s.await(f.Time)
 		return
 	}
-	if receiver.Open() {
-		s.deadline = f.Time.Add(isotp.TimeoutConsecutive)
+	if from.Open() {
+		s.await(f.Time)
 		return
+	}
+	if list, ok := diagnosis.Supported(payload); ok && strings.HasPrefix(string(payload), string(r.echo)) {
+		for _, item := range list {
+			s.units[r.to][item] = true
+		}
 	}
 	if len(payload) == 0 {
+		return
+	}
+	if s.active < 0 {
+		s.await(f.Time)
 		return
 	}
 	if refusal, ok := diagnosis.Refused(payload); ok {
@@ -275,22 +303,30 @@ func (s *Scheduler) Frame(f *capture.Frame) {
 		}
 		return
 	}
-	if len(payload) < len(r.echo) || string(payload[:len(r.echo)]) != string(r.echo) {
+	if !strings.HasPrefix(string(payload), string(r.echo)) {
 		return
-	}
-	if list, ok := diagnosis.Supported(payload); ok {
-		for _, item := range list {
-			s.units[r.to][item] = true
-		}
 	}
 	r.status.Refusal = ""
 	r.status.Answered++
 	s.finish(f.Time)
 }
 
+// await gives an answer its time: until the request under way is given up, or,
+// where another unit has answered already, until the next may go out.
+func (s *Scheduler) await(now capture.Stamp) {
+	if s.active >= 0 {
+		s.deadline = now.Add(isotp.TimeoutConsecutive)
+		return
+	}
+	s.free = max(s.free, now.Add(Pause))
+}
+
 // finish ends the request under way, answered or refused.
 func (s *Scheduler) finish(now capture.Stamp) {
 	s.timeouts = 0
+	if s.list[s.active].any {
+		s.late = s.active
+	}
 	s.next(now, Done)
 }
 

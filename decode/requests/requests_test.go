@@ -189,6 +189,45 @@ func TestParametersAreAskedOnlyIfTheVehicleHasThem(t *testing.T) {
 	}
 }
 
+// Where all units are asked, those that are not the first to answer are heard out
+// too: their parameters count, and their long answers get flow control.
+func TestTheOthersAreHeardOut(t *testing.T) {
+	r := newRig(t, file("gear", current(0xA4, time.Second)))
+	r.hear(5*ms, 0x7E8, 6, 0x41, 0x00, 0, 0, 0, 1)
+	for bank := byte(0x20); bank < 0xA0; bank += 0x20 { // a turn is 55 ms: the answer comes after 5
+		r.hear(capture.Stamp(bank)/0x20*55*ms+5*ms, 0x7E8, 6, 0x41, bank, 0, 0, 0, 1)
+	}
+	r.hear(280*ms, 0x7E8, 6, 0x41, 0xA0, 0, 0, 0, 0)
+	r.hear(290*ms, 0x7E9, 6, 0x41, 0xA0, 0x10, 0, 0, 0) // A4
+	r.hear(291*ms, 0x7EA, 6, 0x41, 0xC0, 0x10, 0, 0, 0) // no answer to this
+	r.sent = nil
+	r.until(330 * ms).want("330 7DF 0201a45555555555")
+
+	r = newRig(t, file("faults", signals.Request{Service: signals.StoredFaults, Every: time.Second}, "b", byID(0x1111, 0)))
+	r.hear(5*ms, 0x7E8, 2, 0x43, 0).hear(11*ms, 0x7E9, 0x10, 8, 0x43, 3, 7, 0x41, 0x27, 0x03).until(12*ms).want("0 7DF 0103555555555555", "11 7E1 3000005555555555")
+	r.hear(40*ms, 0x7E9, 0x21, 7, 0x31)
+	r.until(89 * ms).want().until(100 * ms) // the answer under way puts off the next request
+	if len(r.sent) != 1 || !strings.Contains(r.sent[0], "03221111") {
+		t.Errorf("sent %v", r.sent)
+	}
+	if s := r.List()[0]; s.Answered != 1 || s.Timeouts != 0 {
+		t.Errorf("status %+v", s)
+	}
+}
+
+// A unit that begins its answer again and again, even because it is told to go
+// on, gets no more than MaxBegun flow controls, and the request is given up.
+func TestAnEndlessBeginning(t *testing.T) {
+	r := newRig(t, file("a", byID(0x1111, 10*time.Second)))
+	for now := capture.Stamp(1); now < 1500; now++ {
+		r.hear(now*ms, 0x7E9, 0x10, 20, 0x62, 0x11, 0x11, 1, 2, 3)
+	}
+	r.until(2000*ms).want("0 7E1 0322111155555555", "1 7E1 3000005555555555", "2 7E1 3000005555555555")
+	if s := r.List()[0]; s.Timeouts != 1 {
+		t.Errorf("status %+v", s)
+	}
+}
+
 func TestOtherUnitsAndBusesDoNotMatter(t *testing.T) {
 	r := newRig(t, file("a", byID(0x1111, time.Second)))
 	r.hear(1*ms, 0x7E8, 4, 0x62, 0x11, 0x11, 7)      // another unit
