@@ -137,7 +137,9 @@ func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 	if m.train == nil || want < 0 || n.gear == standing || n.gear == neutral {
 		return
 	}
-	v.observeSensors(a, want)
+	if n.at%sensorStep == 0 {
+		v.observeSensors(a, want)
+	}
 	if n.have != 1<<len(m.sensors)-1 || !(n.in >= fastRPM) {
 		return
 	}
@@ -211,7 +213,7 @@ func (v *evidence) observeSensors(a *Analyzer, want int) {
 		if n.sent>>s&1 == 0 || !(math.Abs(c) > 0) {
 			continue
 		}
-		score, in := m.fit(g, &n.readings, n.have&^(1<<s), nil)
+		score, in := m.fit(g, &n.readings, n.have&^(1<<s))
 		if !(in >= 2*fastRPM) || score == noFit || math.Abs(c*in) < fastRPM/2 {
 			continue
 		}
@@ -231,9 +233,10 @@ func (v *evidence) observeSensors(a *Analyzer, want int) {
 
 // Limits of a sensor that reads wrong.
 const (
-	wrongPart   = 0.012 // of its reading, that counts as wrong
-	evenPart    = 0.004 // spread of the error within a gear and between gears
-	enoughTicks = 150
+	wrongPart   = 0.012            // of its reading, that counts as wrong
+	evenPart    = 0.004            // spread of the error within a gear and between gears
+	enoughTicks = 30               // looks at a sensor in a gear
+	sensorStep  = 50 * millisecond // between two of them
 	agreePart   = 0.9
 	lookEvery   = 2 * second
 )

@@ -20,9 +20,9 @@ type inputs struct {
 	channels []channel
 	route    []int16 // by signal of the table: position in channels, -1 for none
 
-	engine, engineTorque, road, pedal, brake int
-	levers, commanded, current, lockup       int
-	pan, outlet, coolant                     int
+	engine, engineTorque, road, pedal int
+	levers, commanded, lockup         int
+	pan, outlet                       int
 
 	leverStates  []leverPosition // by state of the lever's signal
 	lockupStates []lockState
@@ -61,7 +61,7 @@ func newInputs(f *signals.File, t *decode.Table) *inputs {
 	for i := range in.route {
 		in.route[i] = -1
 	}
-	for _, p := range []*int{&in.engine, &in.engineTorque, &in.road, &in.pedal, &in.brake, &in.levers, &in.commanded, &in.current, &in.lockup, &in.pan, &in.outlet, &in.coolant} {
+	for _, p := range []*int{&in.engine, &in.engineTorque, &in.road, &in.pedal, &in.levers, &in.commanded, &in.lockup, &in.pan, &in.outlet} {
 		*p = -1
 	}
 	return in
@@ -78,14 +78,11 @@ func (in *inputs) roles(r signals.Roles) error {
 		{"engine_torque", r.EngineTorque, &in.engineTorque, "N·m"},
 		{"vehicle_speed", r.VehicleSpeed, &in.road, "km/h"},
 		{"pedal", r.Pedal, &in.pedal, "%"},
-		{"brake", r.Brake, &in.brake, ""},
 		{"lever", r.Lever, &in.levers, ""},
 		{"commanded_gear", r.CommandedGear, &in.commanded, ""},
-		{"current_gear", r.CurrentGear, &in.current, ""},
 		{"lockup", r.Lockup, &in.lockup, ""},
 		{"oil_pan", r.OilPan, &in.pan, "°C"},
 		{"oil_outlet", r.OilOutlet, &in.outlet, "°C"},
-		{"coolant", r.Coolant, &in.coolant, "°C"},
 	} {
 		if role.signal == "" {
 			continue

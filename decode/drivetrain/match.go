@@ -49,11 +49,10 @@ func (g *gear) allowed(in float64) float64 {
 	return math.Sqrt(a*a + g.spread*g.spread)
 }
 
-// fit tells how well the readings of a set of sensors show a gear: the largest
-// slip of a carrying element over what is allowed where every slip follows
-// (slips not nil), else the disagreement of the sensors about the input speed.
-// in is the input speed under this gear.
-func (m *model) fit(g *gear, readings *[maxSensors]float64, have uint64, slips []float64) (score, in float64) {
+// fit tells how well the readings of a set of sensors show a gear: their
+// disagreement about the input speed over what is allowed. in is the input speed
+// under this gear.
+func (m *model) fit(g *gear, readings *[maxSensors]float64, have uint64) (score, in float64) {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	still, told := 0.0, 0
 	var sum, weight float64
@@ -80,14 +79,21 @@ func (m *model) fit(g *gear, readings *[maxSensors]float64, have uint64, slips [
 	if in < -allowed {
 		return noFit, in // no engine turns its gearbox backwards
 	}
-	if slips == nil {
-		return max(hi-lo, still) / allowed, in
+	return max(hi-lo, still) / allowed, in
+}
+
+// holds tells how well known slips show a gear: the largest slip of a carrying
+// element over what is allowed.
+func (g *gear) holds(slips []float64, in float64) float64 {
+	allowed := g.allowed(in)
+	if in < -allowed {
+		return noFit
 	}
 	worst := 0.0
 	for _, e := range g.carries {
 		worst = max(worst, math.Abs(slips[e]))
 	}
-	return worst / allowed, in
+	return worst / allowed
 }
 
 // match judges the tick: which gear, if any.
@@ -106,7 +112,11 @@ func (a *Analyzer) match() {
 		}
 	}
 	for g := range m.gears {
-		k.score[g], _ = m.fit(&m.gears[g], &n.readings, have, slips)
+		if slips != nil {
+			k.score[g] = m.gears[g].holds(slips, n.in)
+		} else {
+			k.score[g], _ = m.fit(&m.gears[g], &n.readings, have)
+		}
 	}
 	a.lockedInput(have)
 	k.judge(a, have)
@@ -122,7 +132,7 @@ func (k *matcher) judge(a *Analyzer, have uint64) {
 	}
 	best := k.best(a, out)
 	if !known(out) && !known(n.road) && best >= 0 {
-		_, in := a.model.fit(&a.model.gears[best], &n.readings, have, nil)
+		_, in := a.model.fit(&a.model.gears[best], &n.readings, have)
 		out = in / a.model.gears[best].ratio
 	}
 	switch {
@@ -207,7 +217,7 @@ func (k *matcher) best(a *Analyzer, out float64) int {
 		closest, second := math.Inf(1), math.Inf(1)
 		for g := range m.gears {
 			if k.score[g] <= 1 && k.possible(n, m, g) {
-				_, in := m.fit(&m.gears[g], &n.readings, n.have, nil)
+				_, in := m.fit(&m.gears[g], &n.readings, n.have)
 				d := math.Abs(in/m.gears[g].ratio - out)
 				if d < closest {
 					best, closest, second = g, d, closest
@@ -263,7 +273,7 @@ func (a *Analyzer) bridge(have uint64) {
 		return
 	}
 	g := &m.gears[n.gear]
-	if _, in := m.fit(g, &n.readings, have, nil); !(k.score[n.gear]*g.allowed(in) <= bridgeRPM+g.spread) {
+	if _, in := m.fit(g, &n.readings, have); !(k.score[n.gear]*g.allowed(in) <= bridgeRPM+g.spread) {
 		return // some element has begun to slip
 	}
 	est := m.estimator(g.mask, have)
@@ -346,7 +356,7 @@ func (a *Analyzer) sign() {
 			if !a.matcher.possible(n, m, g) {
 				continue
 			}
-			score, _ := m.fit(&m.gears[g], &trial, have, nil)
+			score, _ := m.fit(&m.gears[g], &trial, have)
 			if g == a.matcher.engaged {
 				score *= 0.999 // of equals the gear before
 			}

@@ -63,12 +63,11 @@ func (o *outputs) add(a *Analyzer, f *signals.File, t *decode.Table) {
 		if a.engine >= 0 {
 			o.converter = t.Add(decode.Info{Name: SignalConverterSlip, Title: "converter slip, engine minus input", Unit: "rpm", Origin: decode.FromAnalysis, StaleAfter: stale})
 		}
-		for e, name := range m.elements {
+		for _, name := range m.elements {
 			title := "slip of " + name
 			if x := f.Transmission.Elements.Index(name); x >= 0 && f.Transmission.Elements[x].V.Title != "" {
 				title = "slip of " + f.Transmission.Elements[x].V.Title
 			}
-			_ = e
 			o.slips = append(o.slips, t.Add(decode.Info{Name: SlipPrefix + name, Title: title, Unit: "rpm", Origin: decode.FromAnalysis, StaleAfter: stale}))
 		}
 	}
@@ -96,7 +95,7 @@ func (o *outputs) put(signal int32, at capture.Stamp, v float64, out *decode.Out
 
 // speeds writes what follows from the shaft speeds of a tick.
 func (o *outputs) speeds(a *Analyzer, out *decode.Output) {
-	n, m := &a.now, a.model
+	n := &a.now
 	o.gearOf(a, out)
 	o.put(o.ratio, n.at, n.ratioShown(), out)
 	o.put(o.input, n.at, n.in, out)
@@ -104,7 +103,6 @@ func (o *outputs) speeds(a *Analyzer, out *decode.Output) {
 	for e := range o.slips {
 		o.put(o.slips[e], n.at, a.matcher.slips[e], out)
 	}
-	_ = m
 }
 
 // ratioShown is the ratio where the output turns fast enough for one.

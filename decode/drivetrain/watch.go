@@ -115,7 +115,7 @@ func (w *watch) fromStandstill(a *Analyzer) {
 		if g.alike>>s&1 != 0 {
 			continue // or a carrying element slips
 		}
-		score, in := m.fit(g, &n.readings, others, nil)
+		score, in := m.fit(g, &n.readings, others)
 		if limit := bridgeRPM + g.spread; score*g.allowed(in) <= limit && math.Abs(in) > 2*limit && math.Abs(g.speed[s]*in) > limit {
 			w.dead, w.guess = w.dead|1<<s, w.guess|1<<s
 			n.have = others
@@ -231,7 +231,7 @@ func (w *watch) judgeZero(a *Analyzer, s int, c *channel) {
 		return // ticks before the fall
 	case n.engaged:
 		g := &m.gears[n.gear]
-		_, in := m.fit(g, &n.readings, n.have, nil)
+		_, in := m.fit(g, &n.readings, n.have)
 		if known(g.speed[s]) && math.Abs(g.speed[s]*in) < turningRPM {
 			w.trust(s, c, n.at)
 		}
@@ -265,7 +265,7 @@ func (w *watch) trust(s int, c *channel, now capture.Stamp) {
 // enough in which the shaft turns and no slip explains the 0.
 func (w *watch) confirm(a *Analyzer, s int) {
 	g := &a.model.gears[a.now.gear]
-	if _, in := a.model.fit(g, &a.now.readings, a.now.have, nil); g.alike>>s&1 != 0 || !(math.Abs(g.speed[s]*in) >= mustTurnRPM) {
+	if _, in := a.model.fit(g, &a.now.readings, a.now.have); g.alike>>s&1 != 0 || !(math.Abs(g.speed[s]*in) >= mustTurnRPM) {
 		return
 	}
 	if w.doubt[s]++; w.doubt[s] >= doubtTicks {
@@ -298,7 +298,7 @@ func (w *watch) suspectZero(a *Analyzer, s int) {
 		if !known(c) || c == 0 || !k.possible(n, m, g) || m.gears[g].alike>>s&1 != 0 && !moving {
 			continue
 		}
-		if score, in := m.fit(&m.gears[g], &n.readings, have, nil); score <= 1 && math.Abs(c*in) >= turningRPM && in >= 2*mustTurnRPM {
+		if score, in := m.fit(&m.gears[g], &n.readings, have); score <= 1 && math.Abs(c*in) >= turningRPM && in >= 2*mustTurnRPM {
 			fits++
 		}
 	}
