@@ -280,16 +280,19 @@ func (s *Scheduler) Frame(f *capture.Frame) {
 		s.await(f.Time)
 		return
 	}
-	if list, ok := diagnosis.Supported(payload); ok && strings.HasPrefix(string(payload), string(r.echo)) {
+	if len(payload) == 0 {
+		return
+	}
+	fits := strings.HasPrefix(string(payload), string(r.echo))
+	if list, ok := diagnosis.Supported(payload); ok && fits {
 		for _, item := range list {
 			s.units[r.to][item] = true
 		}
 	}
-	if len(payload) == 0 {
-		return
-	}
 	if s.active < 0 {
-		s.await(f.Time)
+		if fits {
+			s.await(f.Time)
+		}
 		return
 	}
 	if refusal, ok := diagnosis.Refused(payload); ok {
@@ -303,7 +306,7 @@ func (s *Scheduler) Frame(f *capture.Frame) {
 		}
 		return
 	}
-	if !strings.HasPrefix(string(payload), string(r.echo)) {
+	if !fits {
 		return
 	}
 	r.status.Refusal = ""

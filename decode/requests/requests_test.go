@@ -201,7 +201,7 @@ func TestTheOthersAreHeardOut(t *testing.T) {
 	r.hear(290*ms, 0x7E9, 6, 0x41, 0xA0, 0x10, 0, 0, 0) // A4
 	r.hear(291*ms, 0x7EA, 6, 0x41, 0xC0, 0x10, 0, 0, 0) // no answer to this
 	r.sent = nil
-	r.until(330 * ms).want("330 7DF 0201a45555555555")
+	r.until(340 * ms).want("340 7DF 0201a45555555555")
 
 	r = newRig(t, file("faults", signals.Request{Service: signals.StoredFaults, Every: time.Second}, "b", byID(0x1111, 0)))
 	r.hear(5*ms, 0x7E8, 2, 0x43, 0).hear(11*ms, 0x7E9, 0x10, 8, 0x43, 3, 7, 0x41, 0x27, 0x03).until(12*ms).want("0 7DF 0103555555555555", "11 7E1 3000005555555555")
