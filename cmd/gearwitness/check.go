@@ -29,10 +29,19 @@ With --gears it prints, for every gear of the element table, the ratio, and the
 torque share and slip of each element at 1,000 rpm input; a row that ties up or
 stays in neutral is named with the elements to blame.
 
+With --against it reads a capture file, a session folder or any source and says
+which frames, pages and instruments of FILE never came, which signals left their
+range, never moved or were never available, how the periods compare, and what
+came that FILE does not describe: which bits change, what they look like, and
+text to paste. --with SIGNAL adds what else moves with a signal that is known.
+An adapter is listened to until Ctrl-C.
+
 Exit status: 0 sound, 1 found wrong, 2 used wrong, 3 failed.`,
 		Example: `  gearwitness check van.yaml
   gearwitness check van.yaml --layout
   gearwitness check van.yaml --gears
+  gearwitness check van.yaml --against drive.pcapng --with engine_speed
+  gearwitness check van.yaml --against 'van:?for=5m' --json
   gearwitness check --schema > vehicle-file.schema.json`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return o.run(cmd, args)
@@ -44,16 +53,22 @@ Exit status: 0 sound, 1 found wrong, 2 used wrong, 3 failed.`,
 	f.BoolVar(&o.list, "list", false, "list what is built in: libraries for use: and whole vehicle files")
 	f.BoolVar(&o.schema, "schema", false, "print the JSON Schema of vehicle files, for editors")
 	f.BoolVar(&o.json, "json", false, "print JSON")
-	cmd.MarkFlagsMutuallyExclusive("gears", "layout", "list", "schema")
+	f.StringVar(&o.against, "against", "", "hold FILE against this capture file, session folder or source")
+	f.StringVar(&o.with, "with", "", "with --against: find what else moves with this signal")
+	cmd.MarkFlagsMutuallyExclusive("gears", "layout", "list", "schema", "against")
 	return cmd
 }
 
 type checkOptions struct {
 	gears, layout, list, schema, json bool
+	against, with                     string
 }
 
 func (o *checkOptions) run(cmd *cobra.Command, args []string) error {
 	out := cmd.OutOrStdout()
+	if o.with != "" && o.against == "" {
+		return usagef("check --with %s needs a recording: give --against CAPTURE", o.with)
+	}
 	if o.list || o.schema {
 		if len(args) > 0 {
 			return usagef("check --list and --schema take no FILE, found %q", args[0])
@@ -73,6 +88,8 @@ func (o *checkOptions) run(cmd *cobra.Command, args []string) error {
 	}
 	switch {
 	case findings.Errors() > 0:
+	case o.against != "":
+		return o.runAgainst(cmd, args[0], file)
 	case o.gears:
 		return o.printGears(cmd, args[0], file)
 	case o.layout:

@@ -105,7 +105,7 @@ func (c *Correlation) Reference(at capture.Stamp, value float64) {
 
 // Frame takes in a data frame; others mean nothing.
 func (c *Correlation) Frame(f *capture.Frame) {
-	if !counts(f) || !c.known || f.Time > c.until {
+	if !counts(f) {
 		return
 	}
 	k := keyOf(f)
@@ -122,6 +122,9 @@ func (c *Correlation) Frame(f *capture.Frame) {
 		return
 	}
 	t.count, t.last, t.fd = t.count+1, f.Time, t.fd || f.Flags&capture.FD != 0
+	if !c.known || f.Time > c.until {
+		return
+	}
 	d := &f.Data
 	for i := range t.length {
 		t.sums[perByte*i].add(c.x, float64(d[i])-float64(t.first[i]))
@@ -182,33 +185,39 @@ func (c *Correlation) Report(limit int, described Mask) []Match {
 		}
 	}
 	slices.SortFunc(all, func(a, b Match) int {
-		// Between equals: wider, then unsigned, then in a fixed order. Bits of
-		// something else below a field take next to nothing off its score, so
-		// hardly any two are equal.
-		score := func(m Match) float64 { return math.Round(m.Score * 1e9) }
-		return cmp.Or(cmp.Compare(score(b), score(a)), cmp.Compare(b.Field.Bits, a.Field.Bits), cmp.Compare(order(a), order(b)),
+		return cmp.Or(cmp.Compare(b.Score, a.Score), cmp.Compare(b.Field.Bits, a.Field.Bits), cmp.Compare(order(a), order(b)),
 			cmp.Compare(a.Channel, b.Channel), cmp.Compare(a.ID, b.ID), cmp.Compare(number(a.Extended), number(b.Extended)),
 			cmp.Compare(a.Field.Byte, b.Field.Byte), cmp.Compare(a.Field.Bit, b.Field.Bit))
 	})
 	var out []Match
-	for _, m := range all {
+	for i, m := range all {
 		if len(out) == limit {
 			break
 		}
-		mask := taken[key{m.Channel, m.Extended, m.ID}]
-		own := make([]byte, len(mask))
-		m.Field.mark(own)
-		free := true
-		for i := range own {
-			free = free && own[i]&mask[i] == 0
+		mask := taken[m.key()]
+		if !m.Field.free(mask) {
+			continue
 		}
-		if free {
-			m.Field.mark(mask)
-			out = append(out, m)
+		// Bits of something else below a field take next to nothing off its score,
+		// and so do its own lowest bits, left out. What is left unexplained tells:
+		// where it is the same but for a tenth, the wider field is the better guess,
+		// then the one without sign.
+		unexplained := 1.1*(1-m.Score) + 1e-9
+		for _, o := range all[i+1:] {
+			if 1-o.Score > unexplained {
+				break
+			}
+			if o.key() == m.key() && o.Field.free(mask) && o.Field.meets(m.Field) && cmp.Or(cmp.Compare(m.Field.Bits, o.Field.Bits), cmp.Compare(order(o), order(m))) < 0 {
+				m = o
+			}
 		}
+		m.Field.mark(mask)
+		out = append(out, m)
 	}
 	return out
 }
+
+func (m *Match) key() key { return key{m.Channel, m.Extended, m.ID} }
 
 func order(m Match) int { return 2*number(m.Field.Big) + number(m.Signed) }
 

@@ -577,3 +577,22 @@ func (f Field) mark(mask []byte) {
 		}
 	}
 }
+
+// free tells whether none of the field's bits is set in a mask.
+func (f Field) free(mask []byte) bool {
+	own := make([]byte, len(mask))
+	f.mark(own)
+	for i := range own {
+		if own[i]&mask[i] != 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// meets tells whether two fields share a bit.
+func (f Field) meets(o Field) bool {
+	mask := make([]byte, capture.MaxData)
+	o.mark(mask)
+	return !f.free(mask)
+}

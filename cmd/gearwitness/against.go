@@ -1,0 +1,94 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"gearwitness/capture"
+	"gearwitness/decode/fit"
+	"gearwitness/signals"
+)
+
+// runAgainst holds a vehicle file against a recording, or against what comes
+// from an adapter until Ctrl-C.
+func (o *checkOptions) runAgainst(cmd *cobra.Command, name string, file *signals.File) error {
+	u := capture.URL{Scheme: "capture", Path: o.against}
+	if capture.IsURL(o.against) {
+		var err error
+		if u, err = capture.ParseURL(o.against); err != nil {
+			return usageError{err}
+		}
+	}
+	comparison, err := fit.New(file, fit.Options{With: o.with})
+	if errors.Is(err, fit.ErrNoSignal) {
+		return usagef("--with: %w", err)
+	}
+	if err != nil {
+		return err
+	}
+	opening := opening{file: file}
+	switch u.Scheme {
+	case "capture":
+	case "van":
+		// The van speaks by its own file, whatever the one under test makes of it.
+		if opening.file, err = demoVehicle(); err != nil {
+			return err
+		}
+	default:
+		opening.clock = capture.NewSessionClock()
+	}
+	ctx := cmd.Context()
+	source, err := opening.open(ctx, u)
+	if err != nil {
+		return err
+	}
+	defer source.Close()
+	show := newProgress(cmd.ErrOrStderr())
+	defer show.done()
+	if err := hold(ctx, source, comparison, show); err != nil {
+		return err
+	}
+	show.done()
+	report := comparison.Finish()
+	if o.json {
+		err = writeJSON(cmd, report)
+	} else {
+		err = report.WriteText(cmd.OutOrStdout(), name, o.against)
+	}
+	if err == nil && report.Wrong > 0 {
+		return wrongError{}
+	}
+	return err
+}
+
+// hold drives a source to its end. An adapter has none: Ctrl-C ends it, and
+// what came until then counts.
+func hold(ctx context.Context, source capture.Source, c *fit.Comparison, show *progress) error {
+	var (
+		batch capture.Batch
+		t     tally
+	)
+	for {
+		batch.Reset()
+		readErr := source.Next(ctx, &batch)
+		t.batch(&batch)
+		if err := c.Push(&batch); err != nil {
+			return err
+		}
+		switch {
+		case readErr == nil:
+		case errors.Is(readErr, io.EOF) || ctx.Err() != nil && t.any:
+			return nil
+		default:
+			return readErr
+		}
+		show.show(func() string {
+			return fmt.Sprintf("comparing: %s of driving, %s frames", t.span().Round(time.Second), grouped(t.frames))
+		})
+	}
+}
