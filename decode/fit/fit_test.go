@@ -319,9 +319,8 @@ lines:
 		"x":      {"was never available"},
 		"spoilt": {"wrong: came 100 times, never sound", "100 of 100 had a wrong check byte"},
 		"silent": {"wrong: never came (0x001 on b)"},
-		"asked":  {"was never answered with a value; in a recording without requests that is so"},
 		"gps":    {"wrong: never came"},
-		"":       {"channel a lost 3 frames or lines (overrun); what seems missing may have been among them", "channel c is no bus of the vehicle file, so none of its 100 frames is described; add it under buses:"},
+		"":       {"channel a lost 3 frames or lines (overrun); what seems missing may have been among them", "channel c is no bus of the vehicle file, so none of its 100 frames is described; add it under buses:", "no answer came to asked; where nothing was asked that is so"},
 	} {
 		if got := r.says(about); !slices.Equal(got, want) {
 			t.Errorf("%s:\n got %q\nwant %q", about, got, want)

@@ -156,13 +156,20 @@ func (c *Comparison) report() *Report {
 		}
 		n++
 	}
+	var unanswered []string
 	for _, e := range c.file.Requests {
+		if len(e.V.Signals) > 0 && counters.Frames[n].Good == 0 {
+			unanswered = append(unanswered, e.Name)
+		}
 		d := Described{Name: e.Name, Kind: "request", Bus: e.V.Bus, Expected: seconds(e.V.Every)}
 		c.described(r, d, counters.Frames[n], c.frames[n])
 		for _, s := range e.V.Signals {
 			c.signal(r, e.Name, s.Name, counters.Frames[n].Good)
 		}
 		n++
+	}
+	if unanswered != nil {
+		r.find(false, "", "", "no answer came to %s; where nothing was asked that is so", strings.Join(unanswered, ", "))
 	}
 	for _, e := range c.file.Lines {
 		d := Described{Name: e.Name, Kind: "lines", Expected: seconds(e.V.Every)}
@@ -231,8 +238,7 @@ func (c *Comparison) described(r *Report, d Described, n decode.FrameCount, o oc
 	bad := n.Short + n.Checksum + n.Repeated
 	switch {
 	case d.Count > 0:
-	case d.Kind == "request":
-		r.find(false, d.Name, "", "was never answered with a value; in a recording without requests that is so")
+	case d.Kind == "request": // told together
 	case bad > 0:
 		r.find(true, d.Name, "", "came %d times, never sound", bad)
 	default:
