@@ -14,7 +14,7 @@ import (
 // what its writer holds, compressed. Larger pages make the index at the end of
 // the file smaller, which is all that grows with the length of a recording.
 const (
-	rowsPerGroup  = 1 << 20
+	cellsPerGroup = 1 << 22
 	rowsPerBatch  = 4096
 	tidyPageBytes = 1 << 20 // six columns
 	widePageBytes = 64 << 10
@@ -62,6 +62,7 @@ type table struct {
 	batch  [][]parquet.Value // by column
 	rows   int               // in the batch
 	inside int               // rows of the row group that were handed over
+	group  int               // rows of a row group
 }
 
 func newTable(w io.Writer, name string, c columns, pageBytes int) *table {
@@ -70,7 +71,7 @@ func newTable(w io.Writer, name string, c columns, pageBytes int) *table {
 		parquet.CreatedBy("gearwitness", "", ""),
 		parquet.PageBufferSize(pageBytes),
 		parquet.DataPageStatistics(true))
-	return &table{w: pw, cols: pw.ColumnWriters(), batch: make([][]parquet.Value, len(c.order))}
+	return &table{w: pw, cols: pw.ColumnWriters(), batch: make([][]parquet.Value, len(c.order)), group: max(rowsPerBatch, cellsPerGroup/len(c.order))}
 }
 
 // put sets a value of a required column of the row under way.
@@ -108,7 +109,7 @@ func (t *table) hand() error {
 	}
 	t.inside += t.rows
 	t.rows = 0
-	if t.inside < rowsPerGroup {
+	if t.inside < t.group {
 		return nil
 	}
 	t.inside = 0
