@@ -27,7 +27,7 @@ import (
 type Adapter struct {
 	clock capture.Clock // nil: as fast as possible
 	ends  int64         // the drive's length [ns], 0 endless
-	stamp atomic.Int64  // of the last frame read, on the van's own clock
+	stamp atomic.Int64  // of the last frame read; 0 before it
 
 	mu      sync.Mutex
 	s       *sim
@@ -96,9 +96,17 @@ func NewAdapter(o Options, file *signals.File, clock capture.Clock) (*Adapter, e
 	return a, nil
 }
 
-// Now returns the time of the frame that was read last, on the van's own clock,
-// which begins at 0.
-func (a *Adapter) Now() capture.Stamp { return capture.Stamp(a.stamp.Load()) }
+// Now returns the time at which the frame that was read last stood on the bus:
+// on the van's own clock, which begins at 0, or, where it runs in real time, on
+// the session's. So a link within this program, which has no delay of its own,
+// need not stamp frames with the moment at which a busy machine got round to
+// them.
+func (a *Adapter) Now() capture.Stamp {
+	if at := a.stamp.Load(); at != 0 || a.clock == nil {
+		return capture.Stamp(at)
+	}
+	return a.clock.Now() // no frame yet
+}
 
 // BitRate returns that of the van's bus [bit/s].
 func (a *Adapter) BitRate() int { return a.bus.bitRate }
@@ -266,7 +274,7 @@ func (a *Adapter) Read(p []byte) (int, error) {
 			}
 		}
 		a.head++
-		a.stamp.Store(q.end)
+		a.stamp.Store(a.anchor + q.end)
 		if !a.open || a.rate != a.bus.bitRate {
 			// The van drives on; nobody hears it. Without a clock nobody ever
 			// would: time stands still until the adapter is opened again.
@@ -385,7 +393,7 @@ type source struct {
 // Open builds the van and opens its adapter through capture/slcan over a link
 // within this program. With a nil clock the van runs as fast as it is read and
 // frames carry its own time, which begins at 0; with a clock it runs in real time
-// and they carry the clock's. The source ends with io.EOF when the drive is over.
+// and they carry their own moments on that clock. The source ends with io.EOF when the drive is over.
 // With o.Send it is a capture.Sender and the van can be asked.
 func Open(ctx context.Context, o Options, file *signals.File, clock capture.Clock) (capture.Source, error) {
 	a, err := NewAdapter(o, file, clock)
@@ -393,16 +401,12 @@ func Open(ctx context.Context, o Options, file *signals.File, clock capture.Cloc
 		return nil, err
 	}
 	a.held = true
-	stamps := clock
-	if clock == nil {
-		stamps = a
-	}
 	s, err := slcan.Open(ctx, a, slcan.Config{
 		BitRate: a.bus.bitRate,
 		Send:    o.Send,
 		Hold:    clock == nil,
 		Channel: capture.Channel{Name: a.bus.name, Device: "virtual van"},
-	}, stamps)
+	}, a)
 	if err != nil {
 		return nil, err
 	}
