@@ -38,7 +38,7 @@ Exit status: 0 done, 1 found wrong (verify), 2 used wrong, 3 failed.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	cmd.AddCommand(newSessionsList(), newSessionsShow(), newSessionsSeal(), newSessionsVerify(), newSessionsCompare(),
-		newSessionsExport(), newSessionsImport(), newSessionsPrune(), newSessionsProtect())
+		newSessionsExport(), newSessionsImport(), newSessionsPrune(), newSessionsProtect(), newSessionsStamp())
 	return cmd
 }
 
@@ -498,6 +498,7 @@ checked.`,
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.keys, "keys", "", "file of public keys that are trusted, one a line; without it any sound signature holds")
+	f.StringVar(&o.issuers, "issuers", "", "certificates of trusted time stamp authorities, PEM")
 	f.BoolVar(&o.noDecode, "no-decode", false, "do not decode the recording again")
 	f.BoolVar(&o.asJSON, "json", false, "print JSON")
 	archiveFlag(cmd, &o.archive)
@@ -505,8 +506,8 @@ checked.`,
 }
 
 type verifyOptions struct {
-	session, keys, archive string
-	noDecode, asJSON       bool
+	session, keys, issuers, archive string
+	noDecode, asJSON                bool
 }
 
 // foundLine is a finding as --json prints it.
@@ -530,6 +531,9 @@ func (o *verifyOptions) run(cmd *cobra.Command) error {
 		if options.Keys, err = archive.KeysLoad(o.keys); err != nil {
 			return err
 		}
+	}
+	if options.Roots, err = loadIssuers(o.issuers); err != nil {
+		return err
 	}
 	var found []archive.Finding
 	if !o.noDecode {

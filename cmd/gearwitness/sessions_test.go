@@ -307,6 +307,59 @@ func TestUnsignedIsSaid(t *testing.T) {
 	}
 }
 
+// TestTimeStamp has a seal stamped by an authority made with openssl.
+func TestTimeStamp(t *testing.T) {
+	openssl := testneed.Tool(t, "openssl")
+	root, dir := t.TempDir(), t.TempDir()
+	name := record(t, root, "van:?for=2s", "stamped", march)
+	at := func(args ...string) []string { return append(args, "--archive", root) }
+	ssl := func(args ...string) {
+		t.Helper()
+		cmd := exec.Command(openssl, args...)
+		cmd.Dir = dir
+		if out, err := cmd.CombinedOutput(); err != nil {
+			t.Fatalf("openssl %s: %v\n%s", args[0], err, out)
+		}
+	}
+	write(t, filepath.Join(dir, "conf"), []byte("[req]\ndistinguished_name = dn\nx509_extensions = ext\n[dn]\n[ext]\nextendedKeyUsage = critical,timeStamping\n"+
+		"[tsa]\ndefault_tsa = here\n[here]\nserial = serial\ncrypto_device = builtin\nsigner_cert = tsa.pem\nsigner_key = tsa.key\nsigner_digest = sha256\n"+
+		"default_policy = 1.3.6.1.4.1.32473.1\ndigests = sha256\ness_cert_id_alg = sha256\n"))
+	write(t, filepath.Join(dir, "serial"), []byte("01\n"))
+	ssl("req", "-x509", "-config", "conf", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=stamps", "-days", "30", "-keyout", "tsa.key", "-out", "tsa.pem")
+
+	query, answer := filepath.Join(dir, "q.tsq"), filepath.Join(dir, "a.tsr")
+	if status, _, errs := program(t, at("sessions", "stamp", name, "--request", query)...); status != exitFailed || !strings.Contains(errs, "not sealed") {
+		t.Errorf("stamping an unsealed session: exit status %d, %s", status, errs)
+	}
+	must(t, at("sessions", "seal", name, "--unsigned")...)
+	must(t, at("sessions", "stamp", name, "--request", query)...)
+	ssl("ts", "-reply", "-config", "conf", "-queryfile", "q.tsq", "-out", "a.tsr")
+	issuers := filepath.Join(dir, "tsa.pem")
+	if out := must(t, at("sessions", "stamp", name, "--answer", answer, "--issuers", issuers)...); !strings.Contains(out, "the seal existed at 20") {
+		t.Errorf("stamp says %s; want the time", out)
+	}
+	verdict := fromJSON[struct {
+		Holds   bool
+		Stamped *time.Time
+	}](t, must(t, at("sessions", "verify", name, "--issuers", issuers, "--json")...))
+	if !verdict.Holds || verdict.Stamped == nil || time.Since(*verdict.Stamped).Abs() > time.Hour {
+		t.Errorf("verify: %+v; want it to hold, stamped now", verdict)
+	}
+	for _, c := range []struct {
+		args []string
+		want int
+		says string
+	}{
+		{[]string{"--request", query, "--answer", answer}, exitUsage, "either --request"},
+		{[]string{"--answer", query}, exitFailed, "does not hold"},
+		{[]string{"--answer", answer, "--issuers", query}, exitFailed, "PEM"},
+	} {
+		if status, _, errs := program(t, at(append([]string{"sessions", "stamp", name}, c.args...)...)...); status != c.want || !strings.Contains(errs, c.says) {
+			t.Errorf("stamp %q: exit status %d, %s; want %d and %q", c.args, status, errs, c.want, c.says)
+		}
+	}
+}
+
 // TestExportForms writes one session in every form and reads each back as far as
 // others would.
 func TestExportForms(t *testing.T) {
