@@ -37,6 +37,7 @@ func newDrive(t testing.TB, length time.Duration) *drive {
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}
+	file.Requests = nil // nobody asks
 	chain, err := pipeline.New(file, pipeline.Options{})
 	if err != nil {
 		t.Fatal(err)
