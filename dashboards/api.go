@@ -355,7 +355,7 @@ func query(raw string, known ...string) (url.Values, error) {
 	}
 	for k, list := range v {
 		if !slices.Contains(known, k) {
-			return nil, fmt.Errorf("unknown parameter %q; expected %s", clip(k), strings.Join(known, ", "))
+			return nil, fmt.Errorf("unknown parameter %q; expected %s", clip(k), cmp.Or(strings.Join(known, ", "), "none"))
 		}
 		if len(list) > 1 {
 			return nil, fmt.Errorf("%s: expected once, found %d times", k, len(list))

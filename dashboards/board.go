@@ -38,6 +38,9 @@ type BoardOptions struct {
 	// epoch need not be that of the stamps. Without one, time stands still
 	// between samples and nothing goes stale when everything falls silent.
 	Clock capture.Clock
+	// Plan tells the bus view which identifiers the vehicle file describes; nil:
+	// none.
+	Plan *decode.Plan
 }
 
 // Limits of what the board keeps.
@@ -83,6 +86,8 @@ type Board struct {
 	events   map[string]*ring[Event]
 	alarms   []Alarm
 	shifts   []shiftCount
+
+	traffic traffic // has a lock of its own
 }
 
 // latest is the newest sample of a signal.
@@ -98,14 +103,18 @@ type latest struct {
 type bus struct {
 	channel capture.Channel
 	frames  uint64
+	errors  uint64 // error messages of the controller, no frames of the bus
 	last    capture.Stamp
 	lost    map[string]uint64
 	fd      bool
-	second  int64 // event second that bits counts
-	bits    uint64
-	full    uint64 // bits of the second before
+	second  int64 // event second that now counts
+	now     amount
+	full    amount // of the second before
 	fullAt  int64
 }
+
+// amount is what a bus carried in a second.
+type amount struct{ frames, bits uint64 }
 
 // Event is an event of the session as the API hands it out.
 type Event struct {
@@ -160,6 +169,7 @@ func NewBoard(o BoardOptions) *Board {
 		b.latest[i].peak = math.NaN()
 	}
 	b.history = newHistory(o.Table)
+	b.traffic.plan, b.traffic.heard = o.Plan, make(map[uint64]*heard)
 	return b
 }
 
@@ -196,6 +206,7 @@ func (b *Board) Take(out *decode.Output) {
 
 // Batch counts the frames, lines and losses of a batch as it was captured.
 func (b *Board) Batch(in *capture.Batch) {
+	b.traffic.batch(in)
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	for i := len(b.buses); i < len(in.Channels) && i < maxBuses; i++ {
@@ -218,8 +229,7 @@ func (b *Board) Batch(in *capture.Batch) {
 			continue
 		}
 		b.tick(l.Time)
-		b.buses[l.Port].frames++
-		b.buses[l.Port].last = max(b.buses[l.Port].last, l.Time)
+		b.buses[l.Port].add(l.Time, 0)
 	}
 	for _, l := range in.Losses {
 		if int(l.Channel) < len(b.buses) {
@@ -303,18 +313,40 @@ func (b *Board) seconds(t capture.Stamp) float64 {
 // add up to a fifth: start 1, identifier 11 and 1+1+1 control bits (29 and
 // 1+1+1+1+2), length 4, check sum 15+1, acknowledge 2, end 7, gap 3.
 func (b *bus) count(f *capture.Frame) {
-	b.frames++
-	b.last = max(b.last, f.Time)
+	if f.Flags&capture.Error != 0 {
+		b.errors++
+		return
+	}
 	b.fd = b.fd || f.Flags&capture.FD != 0
 	bits := uint64(47)
 	if f.Flags&capture.Extended != 0 {
 		bits = 67
 	}
-	bits += 8 * uint64(len(f.Payload()))
-	if s := int64(f.Time) / 1e9; s != b.second {
-		b.full, b.fullAt, b.second, b.bits = b.bits, b.second, s, 0
+	b.add(f.Time, bits+8*uint64(len(f.Payload())))
+}
+
+// add counts a frame or line.
+func (b *bus) add(at capture.Stamp, bits uint64) {
+	b.frames++
+	b.last = max(b.last, at)
+	if s := floorDiv(at, capture.Stamp(time.Second)); s != b.second {
+		b.full, b.fullAt, b.second, b.now = b.now, b.second, s, amount{}
 	}
-	b.bits += bits
+	b.now.frames++
+	b.now.bits += bits
+}
+
+// lastSecond is what came in the last full second.
+func (b *bus) lastSecond(now capture.Stamp) amount {
+	full, at := b.full, b.fullAt
+	s := floorDiv(now, capture.Stamp(time.Second))
+	if s > b.second { // the second that was being counted is over
+		full, at = b.now, b.second
+	}
+	if at != s-1 {
+		return amount{}
+	}
+	return full
 }
 
 // load is the share of the bus's time that frames took in the last full second.
@@ -322,16 +354,11 @@ func (b *bus) load(now capture.Stamp) (float64, bool) {
 	if b.fd || b.channel.BitRate <= 0 || b.channel.Kind != capture.CAN {
 		return 0, false
 	}
-	bits, at := b.full, b.fullAt
-	s := int64(now) / 1e9
-	if s > b.second { // the second that was being counted is over
-		bits, at = b.bits, b.second
-	}
-	if at != s-1 {
-		bits = 0
-	}
-	return float64(bits) / float64(b.channel.BitRate), true
+	return float64(b.lastSecond(now).bits) / float64(b.channel.BitRate), true
 }
+
+// rate is how many frames or lines came in the last full second.
+func (b *bus) rate(now capture.Stamp) float64 { return float64(b.lastSecond(now).frames) }
 
 // alarmView is what this package needs to know of an alarm event.
 type alarmView struct {

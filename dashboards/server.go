@@ -78,6 +78,8 @@ func NewServer(o Options) *Server {
 	mux.HandleFunc("GET /api/v1/signals", func(w http.ResponseWriter, _ *http.Request) {
 		reply(w, map[string]any{"signals": s.board.signalList()})
 	})
+	mux.HandleFunc("GET /api/v1/bus", s.busHandler)
+	mux.HandleFunc("GET /api/v1/bus/related", s.relatedHandler)
 	mux.HandleFunc("GET /api/v1/live", s.live)
 	mux.HandleFunc("GET /api/v1/history", s.historyHandler)
 	mux.HandleFunc("GET /api/v1/events", s.eventsHandler(""))

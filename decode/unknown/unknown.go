@@ -19,6 +19,7 @@
 package unknown
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"math"
@@ -284,8 +285,9 @@ func (t *Traffic) fields(taken []byte) []Field {
 	for i := range t.length {
 		out = append(out, t.counters(i, taken)...)
 	}
+	distinct := t.distinct()
 	for i := range t.length {
-		if taken[i] == 0 {
+		if taken[i] == 0 && distinct >= fewestDistinct {
 			if name := t.check(i); name != "" {
 				taken[i] = 0xFF
 				out = append(out, Field{Kind: Check, Byte: i + 1, Bit: 1, Bits: 8, Check: name, Flips: t.fastest(i)})
@@ -324,36 +326,58 @@ func (t *Traffic) counters(i int, taken []byte) []Field {
 	return out
 }
 
-// check returns the name of the checksum that byte i is in every payload kept,
-// of which enough must differ; empty for none.
-func (t *Traffic) check(i int) string {
-	distinct := make(map[string]bool)
-	values := make(map[byte]bool)
-	for _, p := range t.kept {
-		distinct[string(p)] = true
-		if i < len(p) {
-			values[p[i]] = true
+// A chance agreement of one byte has odds of 1 in 256 each time.
+const fewestDistinct = 8
+
+// distinct counts the different payloads kept, up to as many as are needed.
+func (t *Traffic) distinct() int {
+	n := 0
+	for i, p := range t.kept {
+		if n == fewestDistinct {
+			break
+		}
+		if !slices.ContainsFunc(t.kept[:i], func(q []byte) bool { return bytes.Equal(p, q) }) {
+			n++
 		}
 	}
-	// A chance agreement of one byte has odds of 1 in 256 each time.
-	if len(distinct) < 8 || len(values) < 4 {
+	return n
+}
+
+// check returns the name of the checksum that byte i is in every payload kept;
+// empty for none.
+func (t *Traffic) check(i int) string {
+	var values [256]bool
+	different := 0
+	for _, p := range t.kept {
+		if i < len(p) && !values[p[i]] {
+			values[p[i]] = true
+			different++
+		}
+	}
+	if different < 4 {
 		return ""
 	}
-	for _, name := range checksum.Names() {
-		kind, _ := checksum.Lookup(name)
-		good := true
-		for _, p := range t.kept {
-			if i >= len(p) || kind.Sum(p, i) != p[i] {
-				good = false
-				break
-			}
-		}
-		if good {
-			return name
+	for _, k := range kinds {
+		if !slices.ContainsFunc(t.kept, func(p []byte) bool { return i >= len(p) || k.kind.Sum(p, i) != p[i] }) {
+			return k.name
 		}
 	}
 	return ""
 }
+
+type namedKind struct {
+	name string
+	kind checksum.Kind
+}
+
+// kinds are all checksums there are; looking one up builds its table.
+var kinds = func() (list []namedKind) {
+	for _, name := range checksum.Names() {
+		kind, _ := checksum.Lookup(name)
+		list = append(list, namedKind{name, kind})
+	}
+	return list
+}()
 
 // run is a stretch of bits of one byte that flip in the order of a number: high
 // to low, ever more often.
