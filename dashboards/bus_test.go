@@ -4,9 +4,7 @@ import (
 	"context"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"math"
 	"slices"
 	"strings"
@@ -53,6 +51,8 @@ type chain struct {
 	p     *pipeline.Pipeline
 	src   capture.Source
 	out   decode.Output
+	queue capture.Batch
+	now   capture.Stamp
 	last  map[uint32]capture.Frame
 }
 
@@ -78,16 +78,19 @@ func newChain(t testing.TB, file *signals.File, clock capture.Clock) *chain {
 	return &chain{board: b, p: p, src: src, last: map[uint32]capture.Frame{}}
 }
 
-// run drives on for d.
+// run drives on for d, in batches of 20 ms.
 func (c *chain) run(t testing.TB, d time.Duration) {
 	t.Helper()
-	var batch capture.Batch
-	for end := c.p.Now().Add(d); c.p.Now() < end; {
-		batch.Reset()
-		c.out.Reset()
-		if err := c.src.Next(context.Background(), &batch); err != nil && !errors.Is(err, io.EOF) {
-			t.Fatal(err)
+	for end := c.now.Add(d); c.now < end; {
+		c.now = c.now.Add(20 * time.Millisecond)
+		for len(c.queue.Frames) == 0 || c.queue.Frames[len(c.queue.Frames)-1].Time < c.now {
+			if err := c.src.Next(context.Background(), &c.queue); err != nil {
+				t.Fatal(err)
+			}
 		}
+		n := slices.IndexFunc(c.queue.Frames, func(f capture.Frame) bool { return f.Time >= c.now })
+		batch := capture.Batch{Channels: c.queue.Channels, Frames: c.queue.Frames[:n]}
+		c.out.Reset()
 		c.board.Batch(&batch)
 		if err := c.p.Push(&batch, &c.out); err != nil {
 			t.Fatal(err)
@@ -96,6 +99,7 @@ func (c *chain) run(t testing.TB, d time.Duration) {
 		for _, f := range batch.Frames {
 			c.last[f.ID] = f
 		}
+		c.queue.Frames = slices.Delete(c.queue.Frames, 0, n)
 	}
 	c.board.Counters(c.p.Counters())
 }
