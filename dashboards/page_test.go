@@ -188,7 +188,7 @@ func TestPage(t *testing.T) {
 // matters: go test ./dashboards -run Pictures -pictures DIR
 func TestPictures(t *testing.T) {
 	if *pictures == "" {
-		t.Skip("pictures are made with -pictures DIR")
+		return // there is nothing to check, only something to make
 	}
 	ctx := webtest.Browser(t)
 	type size struct{ w, h int64 }

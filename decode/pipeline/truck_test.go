@@ -5,12 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
-	"path/filepath"
 	"testing"
 
 	"gearwitness/capture"
 	"gearwitness/capture/pcapng"
+	"gearwitness/capture/testneed"
 	"gearwitness/decode"
 	"gearwitness/signals"
 )
@@ -19,11 +18,7 @@ import (
 // project (open data, MIT licence).
 func recording(t testing.TB) string {
 	t.Helper()
-	path := filepath.FromSlash("../../../shared/data/truck/address_claim.pcapng")
-	if _, err := os.Stat(path); err != nil {
-		t.Skip("the recorded truck drive is not on this machine")
-	}
-	return path
+	return testneed.File(t, "../shared/data/truck/address_claim.pcapng")
 }
 
 func truckFile(t testing.TB) *signals.File {
