@@ -132,8 +132,14 @@ func (r *Reader) Journal() iter.Seq2[Entry, error] {
 // stamps as recorded.
 func (r *Reader) Frames() *Frames { return &Frames{r: r} }
 
+// Kinds of note that say where a capture file stops being one.
+const (
+	NoteDamage = "damage" // bytes are wrong
+	NoteCut    = "cut"    // it just ends, as after a power failure
+)
+
 // Frames is a session's capture files as one source. A damaged or cut file
-// gives what it has; a note of kind "damage" or "cut" says so, and the next
+// gives what it has; a note of kind NoteDamage or NoteCut says so, and the next
 // file goes on. It belongs to one goroutine.
 type Frames struct {
 	r      *Reader
@@ -167,9 +173,9 @@ func (f *Frames) Next(ctx context.Context, b *capture.Batch) error {
 		case errors.As(err, &d):
 			f.damage = append(f.damage, d)
 			f.closeFile()
-			kind := "damage"
+			kind := NoteDamage
 			if d.Cut {
-				kind = "cut"
+				kind = NoteCut
 			}
 			b.Notes = append(b.Notes, capture.Note{Time: f.reader.LastTime(), Kind: kind, Text: d.Error()})
 			return nil
