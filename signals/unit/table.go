@@ -76,6 +76,8 @@ var table = []Info{
 	{"K", "kelvin", temperature, 1, 0, si, []string{"kelvin"}},
 	{"K/s", "kelvin per second", Dim{Temperature: 1, Time: -1}, 1, 0, si, []string{"°C/s"}},
 	{"K/min", "kelvin per minute", Dim{Temperature: 1, Time: -1}, 1.0 / 60, 0, si, []string{"°C/min"}},
+	{"°F/s", "degree Fahrenheit per second", Dim{Temperature: 1, Time: -1}, 1 / 1.8, 0, exact, []string{"degF/s"}},
+	{"°F/min", "degree Fahrenheit per minute", Dim{Temperature: 1, Time: -1}, 1 / 1.8 / 60, 0, exact, []string{"degF/min"}},
 
 	{"Pa", "pascal", pressure, 1, 0, si, nil},
 	{"hPa", "hectopascal", pressure, 100, 0, si, nil},
@@ -89,12 +91,14 @@ var table = []Info{
 	{"mmHg", "millimetre of mercury", pressure, 133.3224, 0, sp811, nil},
 	{"atm", "standard atmosphere", pressure, 101325, 0, exact, nil},
 	{"kPa/s", "kilopascal per second", pressure.Div(duration), 1e3, 0, si, nil},
+	{"psi/s", "pound-force per square inch per second", pressure.Div(duration), lbf / (inch * inch), 0, exact, nil},
 
 	{"m/s", "metre per second", speed, 1, 0, si, nil},
 	{"km/h", "kilometre per hour", speed, 1 / 3.6, 0, si, []string{"kph", "kmh", "km/hr"}},
 	{"mph", "mile per hour", speed, 0.44704, 0, exact, []string{"mi/h"}},
 	{"kn", "knot", speed, 1852.0 / 3600, 0, exact, []string{"knot", "knots", "kt"}},
 	{"m/s²", "metre per second squared", accel, 1, 0, si, []string{"m/s2", "m/s^2"}},
+	{"ft/s²", "foot per second squared", accel, 12 * inch, 0, exact, []string{"ft/s2", "ft/s^2"}},
 	{"gₙ", "standard acceleration of free fall", accel, kgf, 0, exact, []string{"gn", "g_n"}},
 
 	{"N", "newton", force, 1, 0, si, nil},
@@ -145,6 +149,7 @@ var table = []Info{
 	{"mL", "millilitre", volume, 1e-6, 0, si, []string{"ml"}},
 	{"gal", "US gallon", volume, 231 * inch * inch * inch, 0, exact, []string{"gallon"}},
 	{"L/min", "litre per minute", volume.Div(duration), 1e-3 / 60, 0, si, []string{"l/min"}},
+	{"gal/min", "US gallon per minute", volume.Div(duration), 231 * inch * inch * inch / 60, 0, exact, []string{"gpm"}},
 	{"L/h", "litre per hour", volume.Div(duration), 1e-3 / 3600, 0, si, []string{"l/h"}},
 	{"kg/h", "kilogram per hour", mass.Div(duration), 1.0 / 3600, 0, si, nil},
 	{"g/s", "gram per second", mass.Div(duration), 1e-3, 0, si, nil},

@@ -219,29 +219,3 @@ func (u Unit) Difference() Unit {
 	}
 	return u
 }
-
-// US returns the unit in which readers used to customary units expect a
-// quantity, u itself where there is no other.
-func (u Unit) US() Unit {
-	switch u {
-	case "°C":
-		return "°F"
-	case "kPa", "bar", "MPa", "hPa":
-		return "psi"
-	case "km/h":
-		return "mph"
-	case "N·m":
-		return "lbf·ft"
-	case "kW", "PS":
-		return "hp"
-	case "km":
-		return "mi"
-	case "mm":
-		return "in"
-	case "m":
-		return "ft"
-	case "L":
-		return "gal"
-	}
-	return u
-}
