@@ -21,6 +21,7 @@ import (
 	"gearwitness/decode"
 	"gearwitness/decode/geartrain"
 	"gearwitness/signals"
+	"gearwitness/signals/unit"
 )
 
 // The JSON of the API. js/types.js of the page describes the same objects.
@@ -84,7 +85,19 @@ type (
 		Kind   string `json:"kind"`   // clutch, brake or one_way
 		Signal string `json:"signal"` // of its slip; empty when there is none
 	}
-	// SignalInfo is one entry of /api/v1/signals.
+	// SignalList is /api/v1/signals.
+	SignalList struct {
+		Signals []SignalInfo `json:"signals"`
+		// Units tells how each unit is shown in each system; values are sent in the
+		// unit of the signal.
+		Units map[string]UnitDisplays `json:"units"`
+	}
+	// UnitDisplays is how one unit is shown: figure = value * factor + offset.
+	UnitDisplays struct {
+		Metric unit.Display `json:"metric"`
+		US     unit.Display `json:"us"`
+	}
+	// SignalInfo is one entry of SignalList.
 	SignalInfo struct {
 		Name       string     `json:"name"`
 		Title      string     `json:"title"`
@@ -105,6 +118,15 @@ type (
 		Text  string `json:"text"`
 	}
 )
+
+// displays holds every unit that a signal or an event can have.
+var displays = func() map[string]UnitDisplays {
+	m := make(map[string]UnitDisplays)
+	for _, in := range unit.Table() {
+		m[string(in.Symbol)] = UnitDisplays{in.Symbol.Display(unit.Metric), in.Symbol.Display(unit.Customary)}
+	}
+	return m
+}()
 
 // sequence returns the number of the newest event.
 func (b *Board) sequence() uint64 {

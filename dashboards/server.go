@@ -76,7 +76,7 @@ func NewServer(o Options) *Server {
 	mux.HandleFunc("GET /api/v1/status", func(w http.ResponseWriter, _ *http.Request) { reply(w, s.status()) })
 	mux.HandleFunc("GET /api/v1/vehicle", func(w http.ResponseWriter, _ *http.Request) { reply(w, vehicle) })
 	mux.HandleFunc("GET /api/v1/signals", func(w http.ResponseWriter, _ *http.Request) {
-		reply(w, map[string]any{"signals": s.board.signalList()})
+		reply(w, SignalList{Signals: s.board.signalList(), Units: displays})
 	})
 	mux.HandleFunc("GET /api/v1/bus", s.busHandler)
 	mux.HandleFunc("GET /api/v1/bus/related", s.relatedHandler)
