@@ -370,9 +370,14 @@ func (f *Figure) sentence(q *quantity) string {
 		fmt.Sprintf("; in %.0f of 100 pairs the second is %s; chance alone does this in %s", math.Floor(100*share), word, cases(*f.PAll))
 }
 
+// signed gives a figure its sign; one that is rounded to 0 has none.
 func signed(s string) string {
-	if strings.HasPrefix(s, "-") {
-		return "−" + s[1:]
+	figure, unit, _ := strings.Cut(s, " ")
+	switch {
+	case strings.Trim(figure, "-0.") == "":
+		return strings.TrimPrefix(s, "-")
+	case figure[0] == '-':
+		return strings.TrimSpace("−" + figure[1:] + " " + unit)
 	}
 	return "+" + s
 }

@@ -149,8 +149,8 @@ func TestCollectorCurves(t *testing.T) {
 // TestCompareFindsTheLateClutch compares a sound van with one whose clutch for
 // the odd gears fills late, which makes 2-3 and 4-5 flare and nothing else.
 func TestCompareFindsTheLateClutch(t *testing.T) {
-	sound := drive(t, map[string][]string{"seed": {"1"}, "for": {"16m"}})
-	late := drive(t, map[string][]string{"seed": {"1"}, "for": {"16m"}, "fault": {"odd-gears-clutch-fills-late=300"}})
+	sound := drive(t, map[string][]string{"seed": {"1"}, "for": {"11m"}})
+	late := drive(t, map[string][]string{"seed": {"1"}, "for": {"11m"}, "fault": {"odd-gears-clutch-fills-late=300"}})
 	c := Compare(sound.Shifts, late.Shifts)
 	flared := map[string]bool{}
 	for _, g := range c.Groups {
@@ -179,9 +179,9 @@ func TestCompareFindsTheLateClutch(t *testing.T) {
 // TestCompareSoundWithSound compares the two halves of one drive of a sound van:
 // nothing may be claimed.
 func TestCompareSoundWithSound(t *testing.T) {
-	r := drive(t, map[string][]string{"seed": {"1"}, "for": {"20m"}})
+	r := drive(t, map[string][]string{"seed": {"1"}, "for": {"14m"}})
 	half := 0
-	for half < len(r.Shifts) && r.Shifts[half].At() < 600e9 {
+	for half < len(r.Shifts) && r.Shifts[half].At() < 420e9 {
 		half++
 	}
 	told := 0
@@ -317,6 +317,14 @@ func TestOverlay(t *testing.T) {
 		}
 	}
 	t.Error("no point at 0.2 s")
+}
+
+func TestSigned(t *testing.T) {
+	for s, want := range map[string]string{"0.00 s": "0.00 s", "-0 rpm": "0 rpm", "-0.020": "−0.020", "12 rpm": "+12 rpm", "-7 rpm": "−7 rpm"} {
+		if got := signed(s); got != want {
+			t.Errorf("%q with its sign is %q; want %q", s, got, want)
+		}
+	}
 }
 
 // TestTrace follows a clutch that wears over six sessions, given out of order,
