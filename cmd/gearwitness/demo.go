@@ -26,7 +26,8 @@ Faults, repeatable, each NAME[@START][=SIZE], such as --fault ` + van.Faults()[0
 ` + faultTable() + `
 Exit status: 0 done, 2 used wrong, 3 failed.`,
 		Example: `  gearwitness demo --open
-  gearwitness demo --fault ` + van.Faults()[0].Name + ` --for 5m`,
+  gearwitness demo --fault ` + van.Faults()[0].Name + ` --for 5m
+  gearwitness demo --allow-requests   # the van's control units answer diagnostic reads`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			q := url.Values{"seed": {fmt.Sprint(seed)}, "fault": faults}

@@ -37,9 +37,12 @@ func newDrive() *cobra.Command {
 		Short: "Read from adapters, show, watch and record a drive",
 		Long: `drive reads frames, records them, decodes and analyses them, and serves the page,
 the API and /metrics until Ctrl-C or until --for is over. Adapters are opened
-listen-only; nothing is sent on a vehicle bus.
+listen-only and nothing is sent on a vehicle bus, unless the vehicle file lists
+requests and --allow-requests is given.
 
 ` + cautions + `
+
+` + requestCautions + `
 
 Sources:
   slcan:/dev/ttyUSB0?bitrate=500k        serial-line CAN adapter (slcan:COM5 on Windows)
@@ -78,6 +81,7 @@ type driveOptions struct {
 	listen, token          string
 	archive                string
 	noRecord, open         bool
+	allowRequests          bool
 	length                 time.Duration
 	truth, samples, events string
 }
@@ -88,6 +92,8 @@ func (o *driveOptions) common(f *pflag.FlagSet) {
 	f.StringVar(&o.archive, "archive", defaultArchive(), "folder that sessions are kept in")
 	f.BoolVar(&o.noRecord, "no-record", false, "keep nothing")
 	f.BoolVar(&o.open, "open", false, "open the page in the browser")
+	f.BoolVar(&o.allowRequests, "allow-requests", false, "send the diagnostic reads that the vehicle file lists; see the cautions of drive --help")
+	f.Lookup("allow-requests").Annotations = map[string][]string{typedOnly: nil}
 	f.DurationVar(&o.length, "for", 0, "end by itself after this time, such as 90s or 20m")
 	f.StringVar(&o.samples, "samples", "", "write samples to this CSV file while they come")
 	f.StringVar(&o.events, "events", "", "write events to this JSON Lines file while they come")
@@ -128,7 +134,7 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 		return err
 	}
 	defer truth.discard()
-	if err := d.openSources(ctx, urls, file, truthWriter(truth)); err != nil {
+	if err := d.openSources(ctx, urls, file, truthWriter(truth), o.allowRequests); err != nil {
 		return err
 	}
 	defer d.source.Close()
@@ -154,6 +160,14 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 		fmt.Fprintf(stdout, "Recording: %s\n", d.session.Dir())
 	} else {
 		fmt.Fprintln(stdout, "Recording: off")
+	}
+	switch n := len(file.Requests); {
+	case d.asker != nil:
+		fmt.Fprintf(stdout, "Requests:  SENDING the %d that the vehicle file lists\n%s\n", n, requestCautions)
+	case o.allowRequests:
+		fmt.Fprintln(stdout, "Requests:  the vehicle file lists none; nothing is sent")
+	case n > 0 && !d.playback:
+		fmt.Fprintf(stdout, "Requests:  the vehicle file lists %d; they are not sent without --allow-requests\n", n)
 	}
 	fmt.Fprintf(stdout, "%s\nCtrl-C ends the drive.\n", cautions)
 
@@ -196,14 +210,15 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 
 var errTimeIsUp = errors.New("the time of --for is up")
 
-// daemon is a running drive. Its fields are set before run starts; marks come
-// from the server's goroutines.
+// daemon is a running drive. Its fields are set before run starts; marks and
+// what becomes of requests come from other goroutines.
 type daemon struct {
 	chain    *pipeline.Pipeline
 	clock    capture.Clock
 	source   capture.Source
 	urls     []capture.URL
 	playback bool
+	asker    *asker           // nil: nothing is sent
 	session  *archive.Session // nil: nothing is recorded
 	board    *dashboards.Board
 	sink     writers
@@ -211,12 +226,12 @@ type daemon struct {
 	total    tally
 
 	mu    sync.Mutex
-	marks []decode.Event // set and not yet in the chain
+	marks []decode.Event // and word of requests, not yet in the chain
 }
 
 // openSources opens all sources on one clock and merges them. A recording that
 // is played back brings its own clock and must be alone.
-func (d *daemon) openSources(ctx context.Context, urls []capture.URL, file *signals.File, truth io.Writer) error {
+func (d *daemon) openSources(ctx context.Context, urls []capture.URL, file *signals.File, truth io.Writer, allowRequests bool) error {
 	d.urls = urls
 	for _, u := range urls {
 		if u.Scheme == "capture" && len(urls) > 1 {
@@ -227,6 +242,9 @@ func (d *daemon) openSources(ctx context.Context, urls []capture.URL, file *sign
 		}
 	}
 	if urls[0].Scheme == "capture" {
+		if allowRequests {
+			return usagef("--allow-requests: a recording cannot be asked anything; leave the flag out")
+		}
 		speed, err := urls[0].Positive("speed", 1)
 		if err != nil {
 			return usageError{err}
@@ -240,6 +258,10 @@ func (d *daemon) openSources(ctx context.Context, urls []capture.URL, file *sign
 	}
 	d.clock = capture.NewSessionClock()
 	o := opening{file: file, clock: d.clock, truth: truth}
+	if allowRequests {
+		asks := askedBuses(file)
+		o.asks = &asks
+	}
 	var opened []capture.Source
 	for _, u := range urls {
 		s, err := o.open(ctx, u)
@@ -252,12 +274,30 @@ func (d *daemon) openSources(ctx context.Context, urls []capture.URL, file *sign
 		opened = append(opened, s)
 	}
 	d.source = capture.Merge(capture.MergeOptions{Window: 50 * time.Millisecond}, opened...)
+	if o.asks == nil || len(file.Requests) == 0 {
+		return nil
+	}
+	var err error
+	if d.asker, err = newAsker(file, d.source, d.clock, d.asking); err != nil {
+		d.source.Close()
+		return usagef("--allow-requests: %w; give one that sends (slcan: or socketcan:), named with as=BUS where the file has several buses", err)
+	}
 	return nil
 }
 
 // run is the one loop of a drive: record, decode, show. It returns nil at the
 // end of the input and ctx's error when told to stop.
 func (d *daemon) run(ctx context.Context) error {
+	if d.asker != nil {
+		asking, end := context.WithCancel(ctx)
+		var running sync.WaitGroup
+		running.Go(func() { d.asker.run(asking) })
+		defer func() {
+			end()
+			running.Wait()
+			d.board.Requests(dashboards.Requests{})
+		}()
+	}
 	var (
 		batch capture.Batch
 		out   decode.Output
@@ -268,6 +308,9 @@ func (d *daemon) run(ctx context.Context) error {
 		readErr := d.source.Next(ctx, &batch)
 		if d.session != nil {
 			d.session.Record(&batch)
+		}
+		if d.asker != nil {
+			d.asker.hear(&batch)
 		}
 		d.board.Batch(&batch)
 		d.notes(&batch)
@@ -333,10 +376,32 @@ func (d *daemon) mark(text string) error {
 			return err
 		}
 	}
+	d.inject(m.event(now))
+	return nil
+}
+
+func (d *daemon) inject(e decode.Event) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.marks = append(d.marks, m.event(now))
-	return nil
+	d.marks = append(d.marks, e)
+}
+
+// asking says everywhere what becomes of the requests: log, page, journal and
+// events.
+func (d *daemon) asking(a asking) {
+	now := d.clock.Now()
+	level := slog.LevelWarn
+	if a.State == askingStopped {
+		level = slog.LevelError
+	}
+	d.log.Log(context.Background(), level, a.Text, "requests", a.State)
+	d.board.Requests(dashboards.Requests{State: a.State, Text: a.Text})
+	if d.session != nil {
+		if err := d.session.Journal(decode.KindRequests, now, a); err != nil {
+			d.log.Error("the journal does not take word of the requests", "cause", err)
+		}
+	}
+	d.inject(a.event(now))
 }
 
 func (d *daemon) takeMarks() []decode.Event {
@@ -379,6 +444,11 @@ func (d *daemon) farewell(w io.Writer, took time.Duration) error {
 	fmt.Fprintf(w, "\n%s frames in %s, %s events.\n", grouped(d.total.frames), took.Round(time.Second), grouped(d.total.events))
 	for _, line := range doubts(d.chain.Counters()) {
 		fmt.Fprintln(w, line)
+	}
+	if d.asker != nil {
+		for _, line := range d.asker.summary() {
+			fmt.Fprintln(w, line)
+		}
 	}
 	if d.session == nil {
 		fmt.Fprintln(w, "Nothing was recorded.")

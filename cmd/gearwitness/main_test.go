@@ -63,6 +63,7 @@ func TestExitStatusAndWords(t *testing.T) {
 	}
 	notPcapng := write("notes.txt", "these are no frames, only words\n")
 	settings := write("settings.yaml", "lisen: 127.0.0.1:9000\n")
+	always := write("always.yaml", "allow-requests: true\n")
 	broken := write("broken.yaml", "format: 1\nfrmes: {}\n")
 	aFile := write("file", "")
 
@@ -74,6 +75,8 @@ func TestExitStatusAndWords(t *testing.T) {
 	}{
 		{"unknown command", []string{"driv"}, 2, []string{`unknown command "driv"`, "drive"}},
 		{"unknown flag", []string{"drive", "--vehicel", "x"}, 2, []string{"--vehicel"}},
+		{"asking a recording", []string{"drive", "--vehicle", "van", "--from", "capture:" + notPcapng, "--allow-requests"}, 2, []string{"a recording cannot be asked"}},
+		{"asking always", []string{"demo", "--config", always}, 2, []string{"allow-requests cannot be set in the environment or the configuration file", "on the command line each time"}},
 		{"no vehicle", []string{"drive", "--from", "van:"}, 2, []string{"--vehicle FILE"}},
 		{"no source", []string{"drive", "--vehicle", "van"}, 2, []string{"--from", "ports"}},
 		{"missing vehicle", []string{"drive", "--vehicle", dir + "/none.yaml", "--from", "van:"}, 3, []string{"no file", "none.yaml"}},

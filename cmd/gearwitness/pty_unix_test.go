@@ -60,3 +60,42 @@ func TestDriveFromSerialPort(t *testing.T) {
 		t.Errorf("frames were lost:\n%s", out.String())
 	}
 }
+
+// TestDriveAsksOverSerialPort asks the van's control units through a serial port.
+func TestDriveAsksOverSerialPort(t *testing.T) {
+	master, slave, err := pty.Open()
+	if err != nil {
+		t.Fatalf("no pseudo-terminal: %v", err)
+	}
+	defer master.Close()
+	defer slave.Close()
+	file, err := demoVehicle()
+	if err != nil {
+		t.Fatal(err)
+	}
+	adapter, err := van.NewAdapter(van.DefaultOptions(), file, capture.NewSessionClock())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer adapter.Close()
+	go io.Copy(master, adapter)
+	go io.Copy(adapter, master)
+
+	samples := filepath.Join(t.TempDir(), "samples.csv")
+	var out, errs bytes.Buffer
+	status := run(t.Context(), []string{"drive", "--vehicle", "van", "--from", "slcan:" + slave.Name(), "--for", "3s", "--allow-requests",
+		"--listen", "127.0.0.1:0", "--no-record", "--samples", samples}, strings.NewReader(""), &out, &errs)
+	if status != exitDone {
+		t.Fatalf("exit status %d\n%s%s", status, out.String(), errs.String())
+	}
+	got, err := os.ReadFile(samples)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// One frame, several with our flow control in between, and after some patience.
+	for _, want := range []string{",engine_load,", ",unit_oil_pan,", ",drum_brake_learned,0,ms\n"} {
+		if !bytes.Contains(got, []byte(want)) {
+			t.Errorf("no sample %q\n%s%s", want, out.String(), errs.String())
+		}
+	}
+}

@@ -45,8 +45,8 @@ func (m mark) event(t capture.Stamp) decode.Event {
 	return decode.Event{Time: t, Kind: decode.KindMark, Fields: m}
 }
 
-// injectMarks gives the chain the marks of a session's journal, so that they
-// stand in the events where they stood live.
+// injectMarks gives the chain the marks of a session's journal, and what it says
+// of requests, so that they stand in the events where they stood live.
 func injectMarks(chain *pipeline.Pipeline, folder string) error {
 	s, err := archive.Open(folder)
 	if err != nil {
@@ -59,14 +59,20 @@ func injectMarks(chain *pipeline.Pipeline, folder string) error {
 		if err != nil {
 			return fmt.Errorf("journal of %s: %w", folder, err)
 		}
-		if e.Kind != archive.KindMark {
-			continue
+		switch e.Kind {
+		case archive.KindMark:
+			var m mark
+			if err := json.Unmarshal(e.Fields, &m); err != nil {
+				return fmt.Errorf("journal of %s: a mark without text: %w", folder, err)
+			}
+			chain.Inject(m.event(e.Time))
+		case decode.KindRequests:
+			var a asking
+			if err := json.Unmarshal(e.Fields, &a); err != nil {
+				return fmt.Errorf("journal of %s: an entry about requests without text: %w", folder, err)
+			}
+			chain.Inject(a.event(e.Time))
 		}
-		var m mark
-		if err := json.Unmarshal(e.Fields, &m); err != nil {
-			return fmt.Errorf("journal of %s: a mark without text: %w", folder, err)
-		}
-		chain.Inject(m.event(e.Time))
 	}
 	return nil
 }

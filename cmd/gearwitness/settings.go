@@ -13,6 +13,10 @@ import (
 	"gearwitness/signals/diag"
 )
 
+// typedOnly marks a flag that is obeyed on the command line alone, so that it is
+// asked for anew each time.
+const typedOnly = "typed only"
+
 // applySettings gives every flag that was not typed the value that the
 // environment (GEARWITNESS_*) or the configuration file has for it, so that all
 // three mean the same and commands look at their flags alone. The order of
@@ -38,6 +42,10 @@ func applySettings(cmd *cobra.Command, env func(string) (string, bool)) error {
 	var err error
 	cmd.Flags().VisitAll(func(f *pflag.Flag) {
 		if err != nil || f.Changed || f.Name == "help" || f.Name == "config" || !v.IsSet(f.Name) {
+			return
+		}
+		if _, typed := f.Annotations[typedOnly]; typed {
+			err = usagef("%s cannot be set in the environment or the configuration file; give --%s on the command line each time", f.Name, f.Name)
 			return
 		}
 		values := []string{v.GetString(f.Name)}

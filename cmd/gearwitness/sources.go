@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
@@ -22,6 +23,21 @@ type opening struct {
 	file  *signals.File // for the bit rate of a bus and for what the van encodes
 	clock capture.Clock // nil: as fast as possible, on the source's own time
 	truth io.Writer     // for the van; may be nil
+	asks  *[]int        // buses of the file to send requests on that no adapter leads to yet; nil: none
+}
+
+// sends tells whether the adapter of a bus is to be opened for requests, once for
+// each bus that has some.
+func (o opening) sends(bus string) bool {
+	if o.asks == nil {
+		return false
+	}
+	i := slices.Index(*o.asks, leadsTo(o.file, bus))
+	if i < 0 {
+		return false
+	}
+	*o.asks = slices.Delete(*o.asks, i, i+1)
+	return true
 }
 
 // open opens one source: the only list of what there is to open.
@@ -51,6 +67,7 @@ func (o opening) open(ctx context.Context, u capture.URL) (capture.Source, error
 			return nil, usageError{err}
 		}
 		options.Truth = o.truth
+		options.Send = o.sends(o.busName(u))
 		return van.Open(ctx, options, o.file, o.clock)
 	}
 	return nil, usagef("source %q: there is no such kind of source", u)
@@ -85,6 +102,7 @@ func (o opening) openAdapter(ctx context.Context, u capture.URL) (capture.Source
 		Baud:          baud,
 		AdapterStamps: stamps == "adapter",
 		Status:        status,
+		Send:          o.sends(name),
 		Channel:       capture.Channel{Name: name, Device: u.Path},
 	}
 	return o.lasting(ctx, func(ctx context.Context) (capture.Source, error) {
@@ -105,6 +123,7 @@ func (o opening) openInterface(ctx context.Context, u capture.URL) (capture.Sour
 	config := socketcan.Config{
 		BitRate:       rate,
 		AdapterStamps: stamps == "adapter",
+		Send:          o.sends(name),
 		Channel:       capture.Channel{Name: name, Device: u.Path},
 	}
 	return o.lasting(ctx, func(context.Context) (capture.Source, error) {
