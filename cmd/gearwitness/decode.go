@@ -25,9 +25,10 @@ and the same on every run. INPUT is a capture file (pcapng), a session folder,
 or any source (van:?seed=7&for=20m, slcan:...), which is then not paced.
 
 Samples are CSV (time_s,signal,value,unit), events one JSON object a line. The
-name - is standard output. A file appears only when it is complete.
+name - is standard output. A file appears only when it is complete. Of a damaged
+recording what stands before the damage is decoded.
 
-Exit status: 0 done, 2 used wrong, 3 failed.`,
+Exit status: 0 done, 1 the recording is damaged, 2 used wrong, 3 failed.`,
 		Example: `  gearwitness decode sessions/2026-11-25_10-00-00_parcel-van --events -
   gearwitness decode drive.pcapng --vehicle van.yaml --samples samples.csv --events events.jsonl
   gearwitness decode 'van:?seed=7&for=5m' --events - --truth truth.jsonl`,
@@ -98,10 +99,10 @@ func (o *decodeOptions) run(ctx context.Context, stdout, stderr io.Writer) (err 
 	fmt.Fprintf(stderr, "%s of driving, %s frames decoded in %s: %s samples, %s events.\n",
 		total.span().Round(10*time.Millisecond), grouped(total.frames), time.Since(began).Round(10*time.Millisecond),
 		grouped(total.samples), grouped(total.events))
-	for _, line := range doubts(in.chain.Counters()) {
+	for _, line := range append(in.unread, doubts(in.chain.Counters())...) {
 		fmt.Fprintln(stderr, line)
 	}
-	return nil
+	return total.broken(stderr)
 }
 
 // writers are the two files that samples and events go to.

@@ -107,6 +107,7 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 	if o.length < 0 {
 		return usagef("--for %s: expected a time above 0, such as 90s", o.length)
 	}
+	outliveReader() // a recording does not depend on who reads our words
 	urls, err := parseSources(o.from)
 	if err != nil {
 		return err

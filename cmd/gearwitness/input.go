@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"gearwitness/capture"
+	"gearwitness/capture/archive"
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
 	"gearwitness/signals"
@@ -19,6 +20,7 @@ type input struct {
 	file   *signals.File
 	chain  *pipeline.Pipeline
 	source capture.Source
+	unread []string // lines of a session's journal, in words
 }
 
 // openInput opens a capture file, a session folder or any source. The vehicle
@@ -40,7 +42,7 @@ func openInput(ctx context.Context, text, vehicle string, truth io.Writer, o pip
 		return nil, err
 	}
 	if u.Scheme == "capture" && isSession(u.Path) {
-		if err := injectMarks(in.chain, u.Path); err != nil {
+		if in.unread, err = injectMarks(in.chain, u.Path); err != nil {
 			return nil, err
 		}
 	}
@@ -84,6 +86,7 @@ type tally struct {
 	frames, samples, events uint64
 	first, last             capture.Stamp
 	any                     bool
+	damage, cut             []string // where a recording stops being one, in words
 }
 
 func (t *tally) batch(b *capture.Batch) {
@@ -94,6 +97,29 @@ func (t *tally) batch(b *capture.Batch) {
 		t.stamp(b.Lines[i].Time)
 	}
 	t.frames += uint64(len(b.Frames))
+	for _, n := range b.Notes {
+		switch n.Kind {
+		case archive.NoteDamage:
+			t.damage = append(t.damage, n.Text)
+		case archive.NoteCut:
+			t.cut = append(t.cut, n.Text)
+		}
+	}
+}
+
+// broken says what a recording lacks. The error is about damage; that it was
+// cut off is no fault, a power failure leaves it so.
+func (t *tally) broken(w io.Writer) error {
+	for _, text := range t.cut {
+		fmt.Fprintf(w, "Cut off: %s\n", text)
+	}
+	for _, text := range t.damage {
+		fmt.Fprintf(w, "Damaged: %s\n", text)
+	}
+	if t.damage != nil {
+		return wrongError{"the recording is damaged; only what stands before the damage was decoded"}
+	}
+	return nil
 }
 
 func (t *tally) stamp(at capture.Stamp) {

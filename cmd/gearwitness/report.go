@@ -140,7 +140,8 @@ func newWalk(folder, vehicle string, show *progress) (*walk, error) {
 	if w.chain, err = pipeline.New(w.file, pipeline.Options{}); err != nil {
 		return nil, err
 	}
-	return w, injectMarks(w.chain, folder)
+	_, err = injectMarks(w.chain, folder) // what it cannot read, papersOf tells
+	return w, err
 }
 
 // run decodes everything once; words say what for.

@@ -46,35 +46,40 @@ func (m mark) event(t capture.Stamp) decode.Event {
 }
 
 // injectMarks gives the chain the marks of a session's journal, and what it says
-// of requests, so that they stand in the events where they stood live.
-func injectMarks(chain *pipeline.Pipeline, folder string) error {
+// of requests, so that they stand in the events where they stood live. unread
+// says which lines of the journal could not be read; no frame is lost by them.
+func injectMarks(chain *pipeline.Pipeline, folder string) (unread []string, err error) {
 	s, err := archive.Open(folder)
 	if err != nil {
-		return err
+		return nil, err
 	}
+	bad := func(err error) { unread = append(unread, fmt.Sprintf("Journal: %v; that line was left out.", err)) }
 	for e, err := range s.Journal() {
 		if errors.Is(err, archive.ErrCutJournal) {
 			break // what a power failure leaves; the frames are cut there too
 		}
 		if err != nil {
-			return fmt.Errorf("journal of %s: %w", folder, err)
+			bad(err)
+			continue
 		}
 		switch e.Kind {
 		case archive.KindMark:
 			var m mark
 			if err := json.Unmarshal(e.Fields, &m); err != nil {
-				return fmt.Errorf("journal of %s: a mark without text: %w", folder, err)
+				bad(fmt.Errorf("a mark without text: %w", err))
+				continue
 			}
 			chain.Inject(m.event(e.Time))
 		case decode.KindRequests:
 			var a asking
 			if err := json.Unmarshal(e.Fields, &a); err != nil {
-				return fmt.Errorf("journal of %s: an entry about requests without text: %w", folder, err)
+				bad(fmt.Errorf("an entry about requests without text: %w", err))
+				continue
 			}
 			chain.Inject(a.event(e.Time))
 		}
 	}
-	return nil
+	return unread, nil
 }
 
 // doubts says in sentences what of a recording was not used and why.

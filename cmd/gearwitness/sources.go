@@ -3,15 +3,12 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"path/filepath"
 	"slices"
 
 	"gearwitness/capture"
-	"gearwitness/capture/archive"
 	"gearwitness/capture/lines"
-	"gearwitness/capture/pcapng"
 	"gearwitness/capture/slcan"
 	"gearwitness/capture/socketcan"
 	"gearwitness/decode/van"
@@ -160,22 +157,6 @@ func (o opening) bitRate(bus string) int {
 		return int(o.file.Buses[i].V.BitRate)
 	}
 	return 0
-}
-
-// openRecording opens a capture file, or all capture files of a session.
-func openRecording(path string) (capture.Source, error) {
-	if isSession(path) {
-		session, err := archive.Open(path)
-		if err != nil {
-			return nil, err
-		}
-		return session.Frames(), nil
-	}
-	r, err := pcapng.Open(path)
-	if err != nil {
-		return nil, fmt.Errorf("capture file %s cannot be read: %w", path, plainFileError(err))
-	}
-	return r, nil
 }
 
 // parseSources reads the texts of --from.

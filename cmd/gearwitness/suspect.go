@@ -26,7 +26,7 @@ speaks for and against it over all gears and shifts in which it carries.
 The verdict is suspect, cleared or undecided, never more certain than the
 evidence; where it is undecided the first reason says what drive would settle it.
 
-Exit status: 0 done, 2 used wrong, 3 failed.`,
+Exit status: 0 done, 1 the recording is damaged, 2 used wrong, 3 failed.`,
 		Example: `  gearwitness suspect sessions/2026-11-25_10-00-00_parcel-van
   gearwitness suspect 'van:?for=10m&fault=drum-brake-slips' --json`,
 		Args: argument("INPUT", "a capture file, a session folder or a source"),
@@ -38,7 +38,7 @@ Exit status: 0 done, 2 used wrong, 3 failed.`,
 			defer in.source.Close()
 			show := newProgress(cmd.ErrOrStderr())
 			ranking := []drivetrain.Suspect{}
-			_, err = in.decode(cmd.Context(), show, func(out *decode.Output, _ capture.Stamp) error {
+			total, err := in.decode(cmd.Context(), show, func(out *decode.Output, _ capture.Stamp) error {
 				for _, e := range out.Events {
 					if s, ok := e.Fields.(drivetrain.Suspect); ok {
 						ranking = append(ranking, s)
@@ -51,9 +51,14 @@ Exit status: 0 done, 2 used wrong, 3 failed.`,
 				return err
 			}
 			if asJSON {
-				return writeJSON(cmd, ranking)
+				err = writeJSON(cmd, ranking)
+			} else {
+				err = printRanking(cmd.OutOrStdout(), ranking)
 			}
-			return printRanking(cmd.OutOrStdout(), ranking)
+			if err != nil {
+				return err
+			}
+			return total.broken(cmd.ErrOrStderr())
 		},
 	}
 	f := cmd.Flags()
