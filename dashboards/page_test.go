@@ -81,6 +81,15 @@ func TestPage(t *testing.T) {
 	webtest.Until(t, ctx, text("gear")+` === "3"`)
 	webtest.Until(t, ctx, text("value-commanded_gear")+` === "3" && `+text("value-lever")+` === "D"`)
 	webtest.Until(t, ctx, text("connection-word")+` === "Live"`)
+	// That the program sends is seen for as long as it does, and only then.
+	visible := `document.querySelector('[data-hook="requests"]').checkVisibility()`
+	if webtest.Eval[bool](t, ctx, visible) {
+		t.Error("the page says something of requests, of which there are none")
+	}
+	b.Requests(Requests{State: "sending", Text: "Sending diagnostic requests on powertrain."})
+	webtest.Until(t, ctx, visible+` && `+text("requests")+` === "Sending diagnostic requests on powertrain."`)
+	b.Requests(Requests{})
+	webtest.Until(t, ctx, `!`+visible)
 	webtest.Until(t, ctx, text("recording-figures")+`.includes("4.2 MB") && `+text("recording-figures")+`.includes("nothing lost")`)
 	webtest.Until(t, ctx, `[...document.querySelectorAll('[data-hook="shifts"] .shift-name')].map((e) => e.textContent).join() === "2 → 3,1 → 2"`)
 	if got := webtest.Eval[string](t, ctx, `document.querySelector('[data-hook="shifts"] tr').innerText.replace(/\s+/g, " ")`); got != "0:16.5 2 → 3 0.45 s 18 rpm" {
