@@ -195,8 +195,6 @@ func feedsBack(f *signals.File, derived []*decode.Computed) error {
 // it, so that its place among frames of the same time does not depend on where
 // batches end.
 func (p *Pipeline) Push(b *capture.Batch, out *decode.Output) error {
-	first := len(out.Samples)
-	defer func() { p.see(out.Samples[first:]) }()
 	p.decoder.Channels(b.Channels)
 	p.decoder.Lose(b.Losses)
 	for _, l := range b.Lines {
@@ -282,14 +280,6 @@ func (p *Pipeline) flushLines(t capture.Stamp, out *decode.Output) {
 	p.lines = slices.Delete(p.lines, 0, n)
 }
 
-// see puts samples into the view that Latest looks at. Inputs of formulas have
-// been put there in their time; this is for the rest, and in order.
-func (p *Pipeline) see(list []decode.Sample) {
-	for _, s := range list {
-		p.computer.View.Put(s)
-	}
-}
-
 // absorb passes on the samples from index k on to whoever reads them, and
 // likewise the computed signals that follow, which it appends.
 func (p *Pipeline) absorb(k int, out *decode.Output) {
@@ -358,7 +348,6 @@ func (p *Pipeline) Inject(e decode.Event) {
 // Finish evaluates what is still waiting at the end of a recording and appends
 // it to out. The pipeline must not be pushed to afterwards.
 func (p *Pipeline) Finish(out *decode.Output) {
-	first := len(out.Samples)
 	if n := len(p.lines); n > 0 {
 		p.flushLines(p.lines[n-1].Time+1, out)
 	}
@@ -371,9 +360,6 @@ func (p *Pipeline) Finish(out *decode.Output) {
 	}
 	if p.behind != nil {
 		p.behind.run(out.Samples[k:], p.now, out)
-	}
-	p.see(out.Samples[first:])
-	if p.behind != nil {
 		p.behind.rest(out)
 	}
 }
@@ -395,12 +381,6 @@ func (p *Pipeline) Settled() capture.Stamp {
 		return math.MinInt64
 	}
 	return min(p.now-1, p.complete)
-}
-
-// Latest returns the last sample of a signal, whatever its status, and false
-// when there is none that counts at that time: never seen, or grown stale.
-func (p *Pipeline) Latest(signal int32, at capture.Stamp) (decode.Sample, bool) {
-	return p.computer.View.Latest(signal, at)
 }
 
 // Alarms returns every alarm as it stands.

@@ -78,7 +78,9 @@ func TestTruckDrive(t *testing.T) {
 	}
 	valid := make(map[string]int)
 	last := make(map[string]capture.Stamp)
+	view := decode.NewView(table)
 	for _, s := range out.Samples {
+		view.Put(s)
 		name := table.Signals[s.Signal].Name
 		if s.Status != decode.Valid {
 			continue
@@ -100,10 +102,10 @@ func TestTruckDrive(t *testing.T) {
 	if last["engine_speed"] > silent+1e6 {
 		t.Errorf("engine speed at %d ns", last["engine_speed"])
 	}
-	if _, ok := p.Latest(table.Index("engine_speed"), now); ok {
+	if _, ok := view.Latest(table.Index("engine_speed"), now); ok {
 		t.Error("engine speed is still shown at the end")
 	}
-	if s, ok := p.Latest(table.Index("output_shaft_speed"), now); !ok || s.Status != decode.Valid {
+	if s, ok := view.Latest(table.Index("output_shaft_speed"), now); !ok || s.Status != decode.Valid {
 		t.Error("output shaft speed is not shown at the end")
 	}
 	stale := ""
