@@ -24,32 +24,40 @@ const NoteSeek = "seek"
 // Next and Close belong to one goroutine; everything else may be called from
 // any.
 type Player struct {
-	open func() (capture.Source, error)
+	open  func() (capture.Source, error)
+	seeks sync.Mutex // one Seek at a time
 
 	mu      sync.Mutex
-	src     capture.Source
-	ahead   capture.Batch // read; delivered up to the next fields
-	frames  int
-	lines   int
-	losses  int
-	notes   int
-	ended   bool
-	failed  error // what src ended with, if not io.EOF
+	play    *reading
 	first   capture.Stamp
 	at      capture.Stamp // time at anchor
 	anchor  time.Time     // zero: not started
 	speed   float64
 	paused  bool
 	seeking bool // a note of the seek is due
+	sought  capture.Stamp
 	closed  bool
 	changed chan struct{} // closed when the clock was touched
+}
+
+// reading is a recording on its way through the player.
+type reading struct {
+	src    capture.Source
+	ahead  capture.Batch // read; delivered up to the next fields
+	frames int
+	lines  int
+	losses int
+	notes  int
+	ended  bool
+	failed error // what src ended with, if not io.EOF
 }
 
 // ErrClosed is what Next returns after Close.
 var ErrClosed = errors.New("the playback is closed")
 
-// maxSpeed keeps the clock's arithmetic sane; nothing plays that fast anyway.
-const maxSpeed = 1e6
+// MaxSpeed is as fast as the recording can be read: nothing plays that fast
+// anyway, and it keeps the clock's arithmetic sane.
+const MaxSpeed = 1e6
 
 // NewPlayer plays what open opens, which it does again for each Seek. The
 // clock stands at the first frame until the first Next.
@@ -59,13 +67,15 @@ func NewPlayer(open func() (capture.Source, error), speed float64) (*Player, err
 		return nil, err
 	}
 	p.speed = speed
-	if err := p.reopen(); err != nil {
+	src, err := open()
+	if err != nil {
 		return nil, err
 	}
-	err := p.read(context.Background())
+	p.play = &reading{src: src}
+	err = p.play.read(context.Background())
 	var ok bool
-	if p.first, ok = p.due(); !ok && err != nil {
-		p.src.Close()
+	if p.first, ok = p.play.due(); !ok && err != nil {
+		src.Close()
 		return nil, err
 	}
 	p.at = p.first
@@ -73,60 +83,46 @@ func NewPlayer(open func() (capture.Source, error), speed float64) (*Player, err
 }
 
 func (p *Player) checkSpeed(speed float64) error {
-	if !(speed > 0 && speed <= maxSpeed) {
+	if !(speed > 0 && speed <= MaxSpeed) {
 		return fmt.Errorf("speed of playback: expected a number above 0 such as 0.5, 1 or 4, found %v", speed)
 	}
 	return nil
 }
 
-// reopen starts the recording from its beginning.
-func (p *Player) reopen() error {
-	src, err := p.open()
-	if err != nil {
-		return err
-	}
-	if p.src != nil {
-		p.src.Close()
-	}
-	p.src, p.ended, p.failed = src, false, nil
-	p.empty()
-	return nil
-}
-
 // empty forgets what is ahead.
-func (p *Player) empty() {
-	p.ahead.Reset()
-	p.frames, p.lines, p.losses, p.notes = 0, 0, 0, 0
+func (r *reading) empty() {
+	r.ahead.Reset()
+	r.frames, r.lines, r.losses, r.notes = 0, 0, 0, 0
 }
 
 // read fetches the next stretch if everything ahead has been delivered. The
 // error is that of the recording or of ctx.
-func (p *Player) read(ctx context.Context) error {
-	for !p.ended && p.frames == len(p.ahead.Frames) && p.lines == len(p.ahead.Lines) {
+func (r *reading) read(ctx context.Context) error {
+	for !r.ended && r.frames == len(r.ahead.Frames) && r.lines == len(r.ahead.Lines) {
 		// Losses and notes without frames behind them stay for the next stretch.
-		if p.losses == len(p.ahead.Losses) && p.notes == len(p.ahead.Notes) {
-			p.empty()
+		if r.losses == len(r.ahead.Losses) && r.notes == len(r.ahead.Notes) {
+			r.empty()
 		}
-		err := p.src.Next(ctx, &p.ahead)
+		err := r.src.Next(ctx, &r.ahead)
 		switch {
 		case err == io.EOF:
-			p.ended = true
+			r.ended = true
 		case err != nil && ctx.Err() != nil:
 			return err
 		case err != nil:
-			p.ended, p.failed = true, err
+			r.ended, r.failed = true, err
 		}
 	}
-	return p.failed
+	return r.failed
 }
 
 // due returns the time of the next frame or line.
-func (p *Player) due() (t capture.Stamp, ok bool) {
-	if p.frames < len(p.ahead.Frames) {
-		t, ok = p.ahead.Frames[p.frames].Time, true
+func (r *reading) due() (t capture.Stamp, ok bool) {
+	if r.frames < len(r.ahead.Frames) {
+		t, ok = r.ahead.Frames[r.frames].Time, true
 	}
-	if p.lines < len(p.ahead.Lines) {
-		if u := p.ahead.Lines[p.lines].Time; !ok || u < t {
+	if r.lines < len(r.ahead.Lines) {
+		if u := r.ahead.Lines[r.lines].Time; !ok || u < t {
 			t, ok = u, true
 		}
 	}
@@ -134,12 +130,12 @@ func (p *Player) due() (t capture.Stamp, ok bool) {
 }
 
 // skip passes over everything ahead before t.
-func (p *Player) skip(t capture.Stamp) {
-	a := &p.ahead
-	p.frames += before(a.Frames[p.frames:], func(f *capture.Frame) bool { return f.Time < t })
-	p.lines += before(a.Lines[p.lines:], func(l *capture.Line) bool { return l.Time < t })
-	p.losses += before(a.Losses[p.losses:], func(l *capture.Loss) bool { return l.Time < t })
-	p.notes += before(a.Notes[p.notes:], func(n *capture.Note) bool { return n.Time < t })
+func (r *reading) skip(t capture.Stamp) {
+	a := &r.ahead
+	r.frames += before(a.Frames[r.frames:], func(f *capture.Frame) bool { return f.Time < t })
+	r.lines += before(a.Lines[r.lines:], func(l *capture.Line) bool { return l.Time < t })
+	r.losses += before(a.Losses[r.losses:], func(l *capture.Loss) bool { return l.Time < t })
+	r.notes += before(a.Notes[r.notes:], func(n *capture.Note) bool { return n.Time < t })
 }
 
 // before returns how many items at the start of list satisfy f.
@@ -152,16 +148,18 @@ func before[T any](list []T, f func(*T) bool) int {
 }
 
 // deliver appends everything ahead up to and including t.
-func (p *Player) deliver(b *capture.Batch, t capture.Stamp) {
-	a, f, l, o, n := &p.ahead, p.frames, p.lines, p.losses, p.notes
-	p.skip(t + 1)
-	b.Frames = append(b.Frames, a.Frames[f:p.frames]...)
-	b.Lines = append(b.Lines, a.Lines[l:p.lines]...)
-	b.Losses = append(b.Losses, a.Losses[o:p.losses]...)
-	b.Notes = append(b.Notes, a.Notes[n:p.notes]...)
+func (r *reading) deliver(b *capture.Batch, t capture.Stamp) {
+	a, f, l, o, n := &r.ahead, r.frames, r.lines, r.losses, r.notes
+	r.skip(t + 1)
+	b.Frames = append(b.Frames, a.Frames[f:r.frames]...)
+	b.Lines = append(b.Lines, a.Lines[l:r.lines]...)
+	b.Losses = append(b.Losses, a.Losses[o:r.losses]...)
+	b.Notes = append(b.Notes, a.Notes[n:r.notes]...)
 }
 
-// Now returns the time of the playback.
+// Now returns the time of the playback. It never passes a frame that has not
+// been delivered: where the recording cannot be read as fast as it is to be
+// played, time goes slower.
 func (p *Player) Now() capture.Stamp {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -169,10 +167,20 @@ func (p *Player) Now() capture.Stamp {
 }
 
 func (p *Player) now() capture.Stamp {
+	t := p.clock()
+	if due, ok := p.play.due(); ok {
+		t = min(t, due)
+	}
+	return t
+}
+
+// clock is what the time would be if the recording were read in no time.
+func (p *Player) clock() capture.Stamp {
 	if p.paused || p.anchor.IsZero() {
 		return p.at
 	}
-	return p.at + capture.Stamp(float64(time.Since(p.anchor))*p.speed)
+	const most = math.MaxInt64 / 4 // behind the end it runs on for ever
+	return p.at + capture.Stamp(min(float64(time.Since(p.anchor))*p.speed, most))
 }
 
 // set moves the clock to t, keeping it running or not, and wakes Next.
@@ -242,31 +250,36 @@ func (p *Player) Step(d time.Duration) error {
 // Seek jumps to a time of the recording, forward or back. The next batch
 // begins with a note of kind NoteSeek, at the time sought, and holds nothing
 // from before it. It takes the time of reading the recording up to there, or
-// from near there if the source has a method SkipTo.
+// from near there if the source has a method SkipTo; until then the playback
+// goes on where it was.
 func (p *Player) Seek(t capture.Stamp) error {
+	p.seeks.Lock()
+	defer p.seeks.Unlock()
+	src, err := p.open()
+	if err != nil {
+		return err
+	}
+	t = max(t, p.first)
+	if s, ok := src.(interface{ SkipTo(capture.Stamp) error }); ok {
+		if err := s.SkipTo(t); err != nil {
+			return errors.Join(err, src.Close())
+		}
+	}
+	to := &reading{src: src}
+	for more := false; !more && !to.ended; _, more = to.due() {
+		to.read(context.Background())
+		to.skip(t)
+	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.closed {
+		src.Close()
 		return ErrClosed
 	}
-	t = max(t, p.first)
-	if err := p.reopen(); err != nil {
-		return err
-	}
-	if s, ok := p.src.(interface{ SkipTo(capture.Stamp) error }); ok {
-		if err := s.SkipTo(t); err != nil {
-			return err
-		}
-	}
-	for {
-		p.read(context.Background())
-		p.skip(t)
-		if _, ok := p.due(); ok || p.ended {
-			break
-		}
-	}
+	p.play.src.Close()
+	p.play = to
 	p.set(t)
-	p.seeking = true
+	p.seeking, p.sought = true, t
 	return nil
 }
 
@@ -313,27 +326,27 @@ func (p *Player) take(ctx context.Context, b *capture.Batch) (wait time.Duration
 	start := items(b) + len(b.Notes)
 	if p.seeking {
 		p.seeking = false
-		b.Notes = append(b.Notes, capture.Note{Time: p.at, Kind: NoteSeek, Text: "playback jumped here"})
+		b.Notes = append(b.Notes, capture.Note{Time: p.sought, Kind: NoteSeek, Text: "playback jumped here"})
 	}
-	for now := p.now(); ; {
-		if err := p.read(ctx); err != nil && !p.ended {
+	r := p.play
+	for now := p.clock(); ; {
+		if err := r.read(ctx); err != nil && !r.ended {
 			return 0, nil, err
 		}
-		b.Channels = p.ahead.Channels
-		next, more := p.due()
-		if more && next <= now {
-			if p.deliver(b, now); items(b)-start < batchSize {
-				continue
-			}
+		b.Channels = r.ahead.Channels
+		next, more := r.due()
+		if more && next <= now && items(b)-start < batchSize {
+			r.deliver(b, now)
+			continue
 		}
 		if !more {
-			p.deliver(b, math.MaxInt64-1) // losses and notes at the end
+			r.deliver(b, math.MaxInt64-1) // losses and notes at the end
 		}
 		switch {
 		case items(b)+len(b.Notes) > start:
 			return 0, nil, nil
-		case !more && p.failed != nil:
-			return 0, nil, p.failed
+		case !more && r.failed != nil:
+			return 0, nil, r.failed
 		case !more:
 			return 0, nil, io.EOF
 		case p.paused:
@@ -348,7 +361,7 @@ func (p *Player) take(ctx context.Context, b *capture.Batch) (wait time.Duration
 func (p *Player) Channels() []capture.Channel {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.ahead.Channels
+	return p.play.ahead.Channels
 }
 
 // Close ends the playback; a Next that waits returns.
@@ -361,5 +374,5 @@ func (p *Player) Close() error {
 	p.closed = true
 	close(p.changed)
 	p.changed = make(chan struct{})
-	return p.src.Close()
+	return p.play.src.Close()
 }

@@ -175,6 +175,41 @@ func TestPlayerSteering(t *testing.T) {
 	})
 }
 
+// Played faster than it can be read, time does not run ahead of the frames:
+// nothing may seem to have fallen silent that is still to come.
+func TestPlayerNeverPassesAFrame(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := player(t, MaxSpeed)
+		if b, err := next(p, time.Second); len(b.Frames) != 1 || err != nil {
+			t.Fatalf("first: %v, %v", b.Frames, err)
+		}
+		time.Sleep(time.Minute) // the reader is busy elsewhere
+		if p.Now() != sec(5.1) {
+			t.Errorf("at %v while the frame of 5.1 s waits", p.Now())
+		}
+		p.Pause()
+		if b, err := next(p, time.Second); len(b.Frames) != 1 || b.Frames[0].ID != 1 || p.Now() != sec(5.1) {
+			t.Errorf("paused there: %v, %v at %v", b.Frames, err, p.Now())
+		}
+		// What is asked for at a jump comes with what led up to it.
+		if err := errors.Join(p.Seek(sec(8)), p.Step(2*time.Second)); err != nil {
+			t.Fatal(err)
+		}
+		b, err := next(p, time.Second)
+		if err != nil || len(b.Notes) != 1 || b.Notes[0].Time != sec(8) || len(b.Frames) != 21 || b.Frames[0].ID != 30 || p.Now() != sec(10) {
+			t.Errorf("8 s and 2 s on: %v, %d frames, %v, at %v", b.Notes, len(b.Frames), err, p.Now())
+		}
+		p.Resume()
+		for err = nil; err == nil; {
+			_, err = next(p, time.Second)
+		}
+		time.Sleep(1000 * time.Hour)
+		if err != io.EOF || p.Now() < sec(14.9) {
+			t.Errorf("long behind the end: %v, at %v", err, p.Now())
+		}
+	})
+}
+
 func nan() float64 { var zero float64; return zero / zero }
 
 func TestPlayerTellsWhatIsWrong(t *testing.T) {
