@@ -255,6 +255,37 @@ func (c *tally) compare(t testing.TB, f *signals.File, name string, d *drive) {
 	}
 }
 
+// steady calls each for the samples from a time on at which the true gear has not
+// changed for half a second and will not for another.
+func (d *drive) steady(from float64, each func(at float64, truth, shown string)) {
+	gear := d.table.Index("gear")
+	shown := make(map[int64]string)
+	for _, s := range d.samples {
+		if s.Signal == gear && s.Status == decode.Valid {
+			shown[int64(s.Time)/10e6] = d.table.Text(s)
+		}
+	}
+	var states []truth
+	for _, x := range d.truth {
+		if x.Kind == "state" {
+			states = append(states, x)
+		}
+	}
+	const margin = 50
+	run := 0 // samples of one gear up to here
+	for i := range states {
+		if i > 0 && states[i].Gear != states[i-1].Gear {
+			run = 0
+		}
+		if run++; run <= 2*margin || states[i].Gear == "between" {
+			continue
+		}
+		if x := states[i-margin]; x.Time >= from {
+			each(x.Time, x.Gear, shown[tick(x.Time)])
+		}
+	}
+}
+
 // within tells that the truth's slips are within what the analysis is asked to
 // count as engaged, max(30 rpm, 2 % of input), though not exactly none.
 func within(f *signals.File, x truth, gear string) bool {

@@ -240,7 +240,7 @@ func (a *Analyzer) tick(horizon capture.Stamp, out *decode.Output) {
 		a.stepStall(out)
 		a.contacts.step(a, out)
 		a.evidence.observe(a, out)
-		a.evidence.lookAtSensors(a, out)
+		a.evidence.conclude(a, out)
 	}
 	a.out.oil(a, at, out)
 	if at%oilStep == 0 {

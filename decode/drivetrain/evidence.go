@@ -2,7 +2,6 @@ package drivetrain
 
 import (
 	"math"
-	"math/bits"
 
 	"gearwitness/capture"
 	"gearwitness/decode"
@@ -24,13 +23,12 @@ type evidence struct {
 	carried [][]carrying // by gear, by element
 	shifts  []shiftRecord
 	engages []engageRecord
-	sensors [][]reading   // by gear, by sensor
+	sensors [][]level     // by gear, by sensor
 	calmed  capture.Stamp // since when gear asked for and lever have not changed
 	gear    int           // the gear they ask for
 	before  uint64        // elements that carried before it was asked for
 	reached bool          // it has been engaged since
 	lever   leverPosition
-	lastOff capture.Stamp // when sensors were last looked at
 }
 
 // carrying is how an element fared in a gear in which it carries, with the gear
@@ -49,14 +47,7 @@ type carrying struct {
 	pedalMax float64       // greatest pedal at which it held
 }
 
-// reading is what the other sensors say of one sensor in one gear: its reading
-// over what it should be, as mean and squared deviations (Welford's method), and
-// how often the others agreed among themselves.
-type reading struct {
-	ticks, agreed int
-	mean, m2      float64
-	grain         float64 // sum of what the sensors' steps alone make of it
-}
+var noCarrying = carrying{pedalMin: math.Inf(1), pedalMax: -1}
 
 // shiftRecord is what one shift says about its elements.
 type shiftRecord struct {
@@ -93,14 +84,13 @@ type engageRecord struct {
 const maxRecords = 20000
 
 func newEvidence(m *model) evidence {
-	v := evidence{gear: notKnown, carried: make([][]carrying, len(m.gears)), sensors: make([][]reading, len(m.gears))}
+	v := evidence{gear: notKnown, carried: make([][]carrying, len(m.gears)), sensors: make([][]level, len(m.gears))}
 	for g := range m.gears {
 		v.carried[g] = make([]carrying, len(m.elements))
 		for e := range v.carried[g] {
-			v.carried[g][e].pedalMin = math.Inf(1)
-			v.carried[g][e].pedalMax = -1
+			v.carried[g][e] = noCarrying
 		}
-		v.sensors[g] = make([]reading, len(m.sensors))
+		v.sensors[g] = make([]level, len(m.sensors))
 	}
 	return v
 }
@@ -138,7 +128,7 @@ func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 		return
 	}
 	if n.at%sensorStep == 0 {
-		v.observeSensors(a, want)
+		v.look(a, want)
 	}
 	if n.have != 1<<len(m.sensors)-1 || !(n.in >= fastRPM) {
 		return
@@ -198,109 +188,6 @@ func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 			c.pedalMin = min(c.pedalMin, n.pedal)
 		}
 	}
-}
-
-// observeSensors compares each sensor with what the others make of it in the
-// gear that should be engaged.
-func (v *evidence) observeSensors(a *Analyzer, want int) {
-	n, m := &a.now, a.model
-	g := &m.gears[want]
-	if bits.OnesCount64(n.sent) < 3 {
-		return
-	}
-	for s := range m.sensors {
-		c := g.speed[s]
-		if n.sent>>s&1 == 0 || !(math.Abs(c) > 0) {
-			continue
-		}
-		score, in := m.fit(g, &n.readings, n.have&^(1<<s))
-		if !(in >= 2*fastRPM) || score == noFit || math.Abs(c*in) < fastRPM/2 {
-			continue
-		}
-		r := &v.sensors[want][s]
-		r.ticks++
-		if score*g.allowed(in) > bridgeRPM+g.spread {
-			continue
-		}
-		k := n.readings[s] / (c * in)
-		r.agreed++
-		d := k - r.mean
-		r.mean += d / float64(r.agreed)
-		r.m2 += d * (k - r.mean)
-		r.grain += (g.spread + m.sensors[s].step/math.Abs(c)/2) / in
-	}
-}
-
-// Limits of a sensor that reads wrong.
-const (
-	wrongPart   = 0.012            // of its reading, that counts as wrong
-	evenPart    = 0.004            // spread of the error within a gear and between gears
-	enoughTicks = 30               // looks at a sensor in a gear
-	sensorStep  = 50 * millisecond // between two of them
-	agreePart   = 0.9
-	lookEvery   = 2 * second
-)
-
-// scale is what a sensor reads over what it should, where the others agree that
-// it is the same in every gear they can tell it in, and is not 1.
-func (v *evidence) scale(m *model, s int) (k float64, gears int, ok bool) {
-	lo, hi := math.Inf(1), math.Inf(-1)
-	var sum, n float64
-	for g := range m.gears {
-		r := &v.sensors[g][s]
-		if r.ticks < enoughTicks {
-			continue
-		}
-		if float64(r.agreed) < agreePart*float64(r.ticks) {
-			return 0, 0, false
-		}
-		if math.Sqrt(r.m2/float64(r.agreed)) > evenPart+r.grain/float64(r.agreed) {
-			return 0, 0, false
-		}
-		lo, hi = min(lo, r.mean), max(hi, r.mean)
-		sum, n = sum+r.mean*float64(r.agreed), n+float64(r.agreed)
-		gears++
-	}
-	if gears < 2 || hi-lo > 2*evenPart || (lo < 1+wrongPart && hi > 1-wrongPart) {
-		return 0, gears, false
-	}
-	return sum / n, gears, true
-}
-
-// lookAtSensors leaves a sensor out from now on that reads wrong by the same part
-// in every gear: no element can slip like that.
-func (v *evidence) lookAtSensors(a *Analyzer, out *decode.Output) {
-	n, m := &a.now, a.model
-	if m.train == nil || len(m.sensors) < 3 || n.at-v.lastOff < lookEvery || a.watch.wrong != 0 {
-		return
-	}
-	v.lastOff = n.at
-	found, factor := -1, 0.0
-	for s := range m.sensors {
-		if k, _, ok := v.scale(m, s); ok {
-			if found >= 0 {
-				return // two explanations: either, or
-			}
-			found, factor = s, k
-		}
-	}
-	if found < 0 {
-		return
-	}
-	a.watch.wrong |= 1 << found
-	a.watch.factor[found] = factor
-	for g := range v.carried { // what was held against elements came from this sensor
-		for e := range v.carried[g] {
-			v.carried[g][e] = carrying{pedalMin: math.Inf(1), pedalMax: -1}
-		}
-	}
-	v.shifts = v.shifts[:0]
-	finding := "reads too low, by the same part in every gear"
-	if factor > 1 {
-		finding = "reads too high, by the same part in every gear"
-	}
-	part := round3(100 * math.Abs(factor-1))
-	out.Events = append(out.Events, decode.Event{Time: n.at, Kind: KindSensor, Fields: SensorEvent{Signal: m.sensors[found].name, Finding: finding, Percent: &part, Bridged: true}})
 }
 
 // shift keeps what a shift says of its elements.

@@ -60,6 +60,7 @@ type gear struct {
 	spread  float64   // doubt from the sensors' steps: two standard deviations of the input speed [rpm]
 	carries []int     // elements
 	mask    uint64    // the same
+	oneWay  bool      // one of them is a one-way clutch
 	alike   uint64    // sensors whose error looks the same as slip of a carrying element
 	torque  []float64 // by element: torque on its first shaft per unit of input torque; NaN undetermined
 }
@@ -257,6 +258,7 @@ func (m *model) solve(in *geartrain.Gear) (gear, error) {
 		}
 		if carries {
 			g.carries = append(g.carries, e)
+			g.oneWay = g.oneWay || m.train.Elements[e].Kind == geartrain.OneWay
 			g.mask |= 1 << e
 		}
 		g.torque = append(g.torque, float(row.Torque[e]))

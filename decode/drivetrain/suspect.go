@@ -65,6 +65,10 @@ func (a *Analyzer) Suspects() []Suspect {
 		w := weigh(a)
 		for e := range a.model.elements {
 			s := w.element(e)
+			if w.orSensor(e, &s) {
+				out = append(out, s)
+				continue
+			}
 			if w.inCommon(e) {
 				slipping++
 			}
@@ -98,6 +102,7 @@ type weighing struct {
 	m *model
 	v *evidence
 
+	doubted    []scaling  // by sensor: it may read wrong by one part, which is not proven
 	usualDelay [4]float64 // s, by kind of shift, see shiftRecord.kind; NaN where it is not known
 	flares     tally
 	drags      tally
@@ -127,7 +132,12 @@ func (t trial) weight(all int) float64 {
 }
 
 func weigh(a *Analyzer) *weighing {
-	w := &weighing{a: a, m: a.model, v: &a.evidence}
+	w := &weighing{a: a, m: a.model, v: &a.evidence, doubted: make([]scaling, len(a.model.sensors))}
+	for s := range w.doubted {
+		if x := w.v.scaling(w.m, s); a.watch.wrong == 0 && len(w.doubted) >= 3 && !x.clash {
+			w.doubted[s] = x
+		}
+	}
 	for k := range w.usualDelay {
 		var delays []float64
 		for i := range w.v.shifts {
@@ -244,6 +254,41 @@ func (w *weighing) alone(e int) int {
 		total += w.v.carried[g][e].alone
 	}
 	return total
+}
+
+// orSensor leaves it open whether an element slips or a sensor reads wrong where
+// that explains all of its slip, by always the same part.
+func (w *weighing) orSensor(e int, s *Suspect) bool {
+	var slipped uint64
+	for g := range w.m.gears {
+		if w.v.carried[g][e].slipped >= int(shortEpisode/Tick) {
+			slipped |= 1 << g
+		}
+	}
+	if slipped == 0 {
+		return false
+	}
+	var names []string
+	for i, x := range w.doubted {
+		if x.gears != 0 && slipped&^x.gears == 0 {
+			names = append(names, w.m.sensors[i].name)
+		}
+	}
+	if names == nil {
+		return false
+	}
+	s.Verdict, s.Score = VerdictUndecided, min(s.Score, 0.45)
+	s.Reasons = append([]string{"undecided: it slips by always the same part, or " + strings.Join(names, " or ") + " reads wrong; steady driving in the other gears tells"}, s.Reasons...)
+	return true
+}
+
+// gearNames names a set of gears.
+func (m *model) gearNames(set uint64) string {
+	var names []string
+	for ; set != 0; set &= set - 1 {
+		names = append(names, m.gears[bits.TrailingZeros64(set)].name)
+	}
+	return strings.Join(names, ", ")
 }
 
 // inCommon tells that the element slipped by itself, and about as much as the one
@@ -524,7 +569,12 @@ func (a *Analyzer) sensorSuspects() []Suspect {
 			x.Score, x.Verdict = 0.7, VerdictSuspect
 			x.Reasons = append(x.Reasons, "gave no value while other sensors did")
 		default:
-			continue
+			y := a.evidence.scaling(a.model, s)
+			if y.gears == 0 || y.clash || w.wrong != 0 || len(a.model.sensors) < 3 {
+				continue
+			}
+			x.Score = 0.45
+			x.Reasons = append(x.Reasons, fmt.Sprintf("undecided: reads %.1f %% wrong in gear %s, or an element that carries there slips by always the same part; steady driving in the other gears tells", 100*math.Abs(y.factor-1), a.model.gearNames(y.gears)))
 		}
 		out = append(out, x)
 	}

@@ -19,10 +19,11 @@ type watch struct {
 	state  [maxSensors]sensorState
 	heard  [maxSensors]capture.Stamp // last tick with a reading
 
-	zeros  [maxSensors]int     // how often a sensor read 0 while its shaft turned
-	silent [maxSensors]int     // how often it had no value while others had
-	wrong  uint64              // sensors whose readings are too low or too high by one part
-	factor [maxSensors]float64 // what they read over what they should
+	zeros   [maxSensors]int     // how often a sensor read 0 while its shaft turned
+	silent  [maxSensors]int     // how often it had no value while others had
+	wrong   uint64              // the sensor whose readings are too low or too high by one part
+	wrongAt capture.Stamp       // when that was found out
+	factor  [maxSensors]float64 // what it reads over what it should
 
 	roadFactor float64 // output rpm per km/h, NaN until learned
 }
@@ -66,8 +67,9 @@ type SensorEvent struct {
 	Finding string `json:"finding"` // "reads 0 while its shaft turns", "no value", "counts again"
 	// Bridged tells that the gear could be told without it.
 	Bridged bool `json:"bridged"`
-	// Percent is by how much it reads wrong.
-	Percent *float64 `json:"percent,omitempty"`
+	// Percent is by how much it reads wrong, Since when that began.
+	Percent *float64        `json:"percent,omitempty"`
+	Since   *decode.Seconds `json:"since_s,omitempty"`
 	// Gear is the gear the other sensors show.
 	Gear string `json:"gear,omitempty"`
 }
