@@ -102,7 +102,9 @@ func folderName(m Meta) string {
 	return name
 }
 
+// slug makes letters, digits and dashes of a title, cut between words.
 func slug(s string) string {
+	const most = 40
 	var b strings.Builder
 	for _, r := range strings.ToLower(s) {
 		switch {
@@ -111,9 +113,16 @@ func slug(s string) string {
 		case b.Len() > 0 && !strings.HasSuffix(b.String(), "-"):
 			b.WriteByte('-')
 		}
-		if b.Len() >= 40 {
+		if b.Len() > most {
 			break
 		}
 	}
-	return strings.Trim(b.String(), "-")
+	out := b.String()
+	if len(out) > most {
+		out = out[:most]
+		if i := strings.LastIndexByte(out, '-'); i > 0 {
+			out = out[:i]
+		}
+	}
+	return strings.Trim(out, "-")
 }

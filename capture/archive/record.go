@@ -672,7 +672,7 @@ func (s *Session) tell() {
 // space looks how long the disk will last.
 func (s *Session) space() {
 	free, err := s.fs.Free(s.dir)
-	now := time.Now()
+	now, at := time.Now(), s.now()
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if err != nil {
@@ -690,7 +690,11 @@ func (s *Session) space() {
 	s.pastAt, s.past = now, st.Bytes
 	low := free < s.o.LowSpace || st.Full > 0 && st.Full < lowTime
 	if low && !st.Low {
-		s.entry(KindDisk, s.lastTime, map[string]any{"text": "the disk is filling up", "free_bytes": free, "full_in_s": int64(st.Full.Seconds())})
+		filling := map[string]any{"text": "the disk is filling up", "free_bytes": free}
+		if st.Full > 0 {
+			filling["full_in_s"] = int64(st.Full.Seconds())
+		}
+		s.entry(KindDisk, at, filling)
 	}
 	st.Low = low
 }

@@ -419,7 +419,11 @@ func (d *daemon) diskStatus(s archive.Status) {
 	case s.Err != nil:
 		d.log.Error("the recording cannot be written; the drive goes on, make room or check the disk", "cause", s.Err, "lost", s.Lost)
 	case s.Low:
-		d.log.Warn("the disk is filling up", "free_bytes", s.Free, "full_in", s.Full)
+		if s.Full > 0 {
+			d.log.Warn("the disk is filling up", "free_bytes", s.Free, "full_in", s.Full.Round(time.Minute))
+		} else {
+			d.log.Warn("the disk is filling up", "free_bytes", s.Free)
+		}
 	default:
 		d.log.Info("the recording is being written", "lost", s.Lost)
 	}
