@@ -61,6 +61,9 @@ func (o *decodeOptions) run(ctx context.Context, stdout, stderr io.Writer) (err 
 		return usagef("only one of --samples, --events and --truth can go to standard output")
 	}
 
+	if err := distinct(o.samples, o.events, o.truth); err != nil {
+		return err
+	}
 	var truth *output
 	defer func() { truth.discard() }()
 	if o.truth != "" {

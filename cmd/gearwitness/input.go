@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 
 	"gearwitness/capture"
@@ -33,6 +34,9 @@ func openInput(ctx context.Context, text, vehicle string, truth io.Writer, o pip
 		if u, err = capture.ParseURL(text); err != nil {
 			return nil, usageError{err}
 		}
+	}
+	if u.Scheme == "van" && !u.Query.Has("for") {
+		return nil, usagef("%s drives without end; say how long, such as %s", text, strings.TrimSuffix(text, "?")+map[bool]string{true: "&", false: "?"}[len(u.Query) > 0]+"for=10m")
 	}
 	in := new(input)
 	if in.file, err = inputVehicle(u, text, vehicle); err != nil {

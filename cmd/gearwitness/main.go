@@ -17,6 +17,7 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"gearwitness/signals/diag"
 )
@@ -44,11 +45,13 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	root.SetIn(stdin)
 	root.SetOut(stdout)
 	root.SetErr(stderr)
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return flagError(err) })
 	started := false
 	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
 		if err := applySettings(cmd, os.LookupEnv); err != nil {
 			return err
 		}
+		hintMisspelt(cmd, os.Environ(), stderr)
 		started = true
 		return nil
 	}
@@ -70,6 +73,26 @@ func (e usageError) Unwrap() error { return e.error }
 
 // usagef makes a usageError.
 func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// flagError puts what is wrong with a flag's value in words.
+func flagError(err error) error {
+	var invalid *pflag.InvalidValueError
+	if !errors.As(err, &invalid) {
+		return usageError{err}
+	}
+	f := invalid.GetFlag()
+	expected := map[string]string{
+		"duration": "a time such as 90s, 20m or 1h30m",
+		"bool":     "true or false",
+		"uint64":   "a whole number from 0 up",
+		"int":      "a whole number",
+		"float64":  "a number",
+	}[f.Value.Type()]
+	if expected == "" {
+		return usageError{err}
+	}
+	return usagef("--%s: expected %s, found %q", f.Name, expected, invalid.GetValue())
+}
 
 // wrongError says that what was examined is wrong; the findings are already
 // printed when its text is empty.

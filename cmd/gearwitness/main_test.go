@@ -95,6 +95,9 @@ func TestExitStatusAndWords(t *testing.T) {
 		{"no capture file", []string{"decode", notPcapng, "--vehicle", "van"}, 3, []string{"notes.txt", "pcapng"}},
 		{"truth of a file", []string{"decode", notPcapng, "--vehicle", "van", "--truth", "-"}, 2, []string{"only the van"}},
 		{"two on standard output", []string{"decode", "van:?for=1s", "--samples", "-", "--events", "-"}, 2, []string{"standard output"}},
+		{"endless input", []string{"decode", "van:?seed=2"}, 2, []string{"without end", "van:?seed=2&for=10m"}},
+		{"one file for two outputs", []string{"decode", "van:?for=1s", "--samples", dir + "/x", "--events", dir + "/x"}, 2, []string{"two outputs"}},
+		{"no time", []string{"demo", "--for", "1h30"}, 2, []string{"--for", "90s", `"1h30"`}},
 		{"unwritable output", []string{"decode", "van:?for=1s", "--samples", aFile + "/s.csv"}, 3, []string{"s.csv", "cannot be written"}},
 		{"no gear train", []string{"check", "--gears", "../../signals/truck.yaml"}, 1, []string{"no gear train"}},
 	} {

@@ -134,9 +134,21 @@ func plainFileError(err error) error {
 	return err
 }
 
-// samePath tells whether two names are the same file as far as can be seen.
-func samePath(a, b string) bool {
-	x, e1 := filepath.Abs(a)
-	y, e2 := filepath.Abs(b)
-	return e1 == nil && e2 == nil && x == y
+// distinct refuses one file for two outputs.
+func distinct(names ...string) error {
+	seen := map[string]bool{}
+	for _, name := range names {
+		path, err := filepath.Abs(name)
+		if name == "" || err != nil {
+			continue
+		}
+		if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() {
+			continue // a device may well take both
+		}
+		if seen[path] {
+			return usagef("%s cannot hold two outputs; choose another name for one", name)
+		}
+		seen[path] = true
+	}
+	return nil
 }

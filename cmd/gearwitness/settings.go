@@ -3,6 +3,10 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
+	"os"
+	"reflect"
+	"slices"
 	"sort"
 	"strings"
 
@@ -32,7 +36,14 @@ func applySettings(cmd *cobra.Command, env func(string) (string, bool)) error {
 	}
 	if path != "" {
 		v.SetConfigFile(path)
+		if _, err := os.Stat(path); err != nil {
+			return usagef("configuration file %s cannot be used: %w", path, plainFileError(err))
+		}
 		if err := v.ReadInConfig(); err != nil {
+			var unsupported viper.UnsupportedConfigError
+			if errors.As(err, &unsupported) {
+				err = errors.New("its name must end in .yaml, .toml or .json")
+			}
 			return usagef("configuration file %s cannot be used: %w", path, plainFileError(err))
 		}
 		if err := knownSettings(cmd, path, v.AllKeys()); err != nil {
@@ -48,23 +59,49 @@ func applySettings(cmd *cobra.Command, env func(string) (string, bool)) error {
 			err = usagef("%s cannot be set in the environment or the configuration file; give --%s on the command line each time", f.Name, f.Name)
 			return
 		}
+		where := fmt.Sprintf("setting %q (from %s or the configuration file)", f.Name, variable(f.Name))
 		values := []string{v.GetString(f.Name)}
 		if _, many := f.Value.(pflag.SliceValue); many {
 			values = v.GetStringSlice(f.Name)
+		} else if kind := reflect.ValueOf(v.Get(f.Name)).Kind(); kind == reflect.Slice || kind == reflect.Map {
+			err = usagef("%s: expected one value, found %v", where, v.Get(f.Name))
+			return
 		}
 		for _, value := range values {
 			if e := cmd.Flags().Set(f.Name, value); e != nil {
-				err = usagef("setting %q (from GEARWITNESS_%s or the configuration file): %w",
-					f.Name, strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_")), e)
+				err = usageError{fmt.Errorf("%s: %w", where, flagError(e))}
 			}
 		}
 	})
 	return err
 }
 
-// knownSettings refuses keys that no command has as a flag, with the nearest
-// one that some command has.
-func knownSettings(cmd *cobra.Command, path string, keys []string) error {
+// variable is the environment's name for a flag.
+func variable(flag string) string {
+	return "GEARWITNESS_" + strings.ToUpper(strings.ReplaceAll(flag, "-", "_"))
+}
+
+// hintMisspelt tells of variables of the environment that no setting has but
+// that look like one that was meant.
+func hintMisspelt(cmd *cobra.Command, environ []string, w io.Writer) {
+	var names []string
+	for flag := range flagNames(cmd) {
+		names = append(names, variable(flag))
+	}
+	sort.Strings(names)
+	for _, pair := range environ {
+		name, _, _ := strings.Cut(pair, "=")
+		if !strings.HasPrefix(name, "GEARWITNESS_") || slices.Contains(names, name) {
+			continue
+		}
+		if near := diag.Nearest(name, names); near != "" {
+			fmt.Fprintf(w, "gearwitness: %s in the environment is no setting; did you mean %s?\n", name, near)
+		}
+	}
+}
+
+// flagNames are the flags of all commands.
+func flagNames(cmd *cobra.Command) map[string]bool {
 	known := map[string]bool{}
 	var walk func(c *cobra.Command)
 	walk = func(c *cobra.Command) {
@@ -75,6 +112,13 @@ func knownSettings(cmd *cobra.Command, path string, keys []string) error {
 		}
 	}
 	walk(cmd.Root())
+	return known
+}
+
+// knownSettings refuses keys that no command has as a flag, with the nearest
+// one that some command has.
+func knownSettings(cmd *cobra.Command, path string, keys []string) error {
+	known := flagNames(cmd)
 	names := make([]string, 0, len(known))
 	for n := range known {
 		names = append(names, n)
