@@ -7,7 +7,7 @@
 import { Chart } from "./chart.js";
 import { Columns } from "./columns.js";
 import { lineSample, make, setAttr, setText } from "./dom.js";
-import { clock, none, number } from "./format.js";
+import { clock, none } from "./format.js";
 
 /** Spans to choose from, in seconds. */
 const spans = [
@@ -32,7 +32,8 @@ const dashes = [[], [7, 3], [2, 3], [10, 3, 2, 3], [5, 2], [1, 2], [12, 4], [4, 
  * @property {string} label
  * @property {string} scale
  */
-/** @typedef {{title: string, unit: string, rightUnit?: string, curves: Curve[], slip?: boolean, fromZero?: boolean, minSpan?: number, ratios?: boolean}} Graph */
+/** @typedef {{title: string, unit?: string, curves: Curve[], slip?: boolean, fromZero?: boolean, minSpan?: number, ratios?: boolean}} Graph
+ *  Without a unit of its own a graph is in that of its curves, as chosen on the page; minSpan is in theirs. */
 
 /**
  * The graphs a vehicle gives rise to; those without a signal are left out.
@@ -49,10 +50,8 @@ export function graphsFor(v) {
     { title: "Slip", unit: "rpm, without sign", slip: true, curves: [...curves([[r.converter_slip, "converter"]]), ...v.elements.flatMap((e) => (e.signal ? [{ signal: e.signal, label: e.title, scale: "y" }] : []))] },
     {
       title: "Oil",
-      unit: "°C",
-      rightUnit: "K",
       minSpan: 10,
-      curves: curves([[r.oil_pan, "pan"], [r.oil_outlet, "outlet"], [r.coolant, "coolant"], [r.oil_temperature_difference, "outlet − pan (K, right)", "right"]]),
+      curves: curves([[r.oil_pan, "pan"], [r.oil_outlet, "outlet"], [r.coolant, "coolant"], [r.oil_temperature_difference, "outlet − pan", "right"]]),
     },
   ].filter((g) => g.curves.length > 0);
 }
@@ -101,7 +100,7 @@ export class Graphs {
     /** @type {{button: HTMLElement, value: HTMLElement, signal: Signal, index: number}[]} */
     this.legend = [];
     this.dirty = true;
-    this.rangeAt = 0;
+    this.rangeAt = -Infinity;
     /** @type {number|null} */
     this.pointed = null;
     this.controls();
@@ -155,6 +154,12 @@ export class Graphs {
     this.changed();
   }
 
+  /** Shows everything anew, in the units that are chosen now. */
+  unitsChanged() {
+    this.build();
+    this.changed();
+  }
+
   /** The time axis as it is to be shown now. */
   range() {
     if (this.zoom) return this.zoom;
@@ -169,7 +174,7 @@ export class Graphs {
     const still = this.held !== null || this.zoom !== null;
     setAttr(this.at.pause, "aria-pressed", String(still));
     this.at.resume.hidden = !still;
-    this.rangeAt = 0;
+    this.rangeAt = -Infinity;
   }
 
   build() {
@@ -186,13 +191,14 @@ export class Graphs {
       const id = `h-graph-${n}`;
       const legend = make("ul", { class: "legend" });
       const plot = make("div", { class: "plot", tabindex: "0", role: "group", "aria-labelledby": id, "aria-describedby": "graph-help" });
-      this.at.list.append(make("section", { class: "graph", "aria-labelledby": id }, make("div", { class: "graph-head" }, make("h3", { class: "graph-title", id }, g.title, " ", make("span", { class: "panel-unit" }, g.unit)), legend), plot));
+      this.at.list.append(make("section", { class: "graph", "aria-labelledby": id }, make("div", { class: "graph-head" }, make("h3", { class: "graph-title", id }, g.title, " ", make("span", { class: "panel-unit" }, g.unit ?? this.unit(g, "y"))), legend), plot));
       const curves = g.curves.filter((c) => this.column.has(c.signal));
+      const right = this.unit(g, "right");
       /** @type {Line[]} */
       const lines = curves.map((c, k) => ({ label: c.label, color: token(`--line-${(k % 8) + 1}`), dash: dashes[k % dashes.length] ?? [], scale: c.scale }));
       const chart = new Chart(
         plot,
-        { lines, slip: g.slip === true, top: n === 0, bottom: n === this.graphs.length - 1, ...(g.rightUnit && curves.some((c) => c.scale === "right") ? { rightUnit: g.rightUnit } : {}), fromZero: g.fromZero === true, minSpan: g.minSpan ?? 1 },
+        { lines, slip: g.slip === true, top: n === 0, bottom: n === this.graphs.length - 1, ...(curves.some((c) => c.scale === "right") ? { rightUnit: right } : {}), fromZero: g.fromZero === true, minSpan: (g.minSpan ?? 1) * this.values.units.of(this.values.unitOf(curves[0]?.signal ?? "")).factor },
         look,
         {
           select: (from, to) => this.zoomTo(from, to),
@@ -211,7 +217,7 @@ export class Graphs {
         if (!line || !signal) return;
         const value = make("span", { class: "legend-value" });
         const button = make("button", { type: "button", class: "legend-item", "aria-pressed": String(!this.hidden.has(c.signal)), title: "show or hide" });
-        button.append(lineSample(line.color, line.dash), make("span", { class: "legend-label" }, c.label), value);
+        button.append(lineSample(line.color, line.dash), make("span", { class: "legend-label" }, c.scale === "right" ? `${c.label} (${right}, right)` : c.label), value);
         button.addEventListener("click", () => {
           const hide = !this.hidden.delete(c.signal);
           if (hide) this.hidden.add(c.signal);
@@ -228,6 +234,25 @@ export class Graphs {
     });
     this.at.list.append(make("p", { class: "unseen", id: "graph-help" }, "Arrow keys move in time, plus and minus zoom, Home returns to now."));
     this.dirty = true;
+  }
+
+  /**
+   * The unit that a graph's scale is shown in.
+   * @param {Graph} g
+   * @param {string} scale
+   */
+  unit(g, scale) {
+    const c = g.curves.find((c) => c.scale === scale && this.column.has(c.signal));
+    return c ? this.values.units.of(this.values.unitOf(c.signal)).unit : "";
+  }
+
+  /**
+   * A column as it is shown.
+   * @param {(number|null)[]} values
+   * @param {number} k number of the column
+   */
+  shown(values, k) {
+    return this.values.units.column(values, this.values.unitOf(this.signals[k] ?? ""));
   }
 
   /** @param {KeyboardEvent} e */
@@ -306,7 +331,7 @@ export class Graphs {
     if ((this.zoom || whole) && this.past) this.paintPast(this.past, range);
     else {
       const w = this.columns.window(range[0], range[1]);
-      this.each((pick, slip) => ({ x: w.x, mid: pick.map((k) => (slip ? size(w.columns[k] ?? []) : (w.columns[k] ?? []))), max: null, min: null }), range);
+      this.each((pick, slip) => ({ x: w.x, mid: pick.map((k) => (slip ? size(w.columns[k] ?? []) : this.shown(w.columns[k] ?? [], k))), max: null, min: null }), range);
     }
     this.tellValues();
     this.tellRange(range);
@@ -352,7 +377,10 @@ export class Graphs {
   paintPast(h, range) {
     const none = { mid: [], min: [], max: [] };
     this.each((pick, slip) => {
-      const c = pick.map((k) => h.signals[this.signals[k] ?? ""] ?? none).map((c) => (slip ? sizes(c) : c));
+      const c = pick.map((k) => {
+        const c = h.signals[this.signals[k] ?? ""] ?? none;
+        return slip ? sizes(c) : { mid: this.shown(c.mid, k), max: this.shown(c.max, k), min: this.shown(c.min, k) };
+      });
       return { x: h.x, mid: c.map((k) => k.mid), max: c.map((k) => k.max), min: c.map((k) => k.min) };
     }, range);
   }
@@ -371,7 +399,7 @@ export class Graphs {
         dim = shown.dim;
       } else {
         const v = this.past && (this.zoom || !Number.isFinite(this.span)) ? this.past.signals[l.signal.name]?.mid[this.past.x.indexOf(row)] : w?.columns[k]?.[w.x.indexOf(row)];
-        if (v !== null && v !== undefined) text = number(v, l.signal.digits);
+        if (v !== null && v !== undefined) text = this.values.units.text(v, l.signal.unit, l.signal.digits);
       }
       setText(l.value, text);
       setAttr(l.value, "data-dim", dim ? "" : null);
@@ -392,9 +420,8 @@ export class Graphs {
     const rows = this.signals.map((name, k) => {
       const s = this.values.signals[this.values.index.get(name) ?? -1];
       const f = this.past && (this.zoom || !Number.isFinite(this.span)) ? ofHistory(this.past, name) : ofColumn(this.columns.window(range[0], range[1]).columns[k] ?? []);
-      const d = s?.digits ?? 0;
       const label = this.curves.find((c) => c.signal === name)?.label ?? name;
-      return make("tr", {}, make("th", { scope: "row" }, label), ...[f.low, f.mean, f.high].map((v) => make("td", { class: "num" }, v === null ? none : number(v, d))), make("td", {}, s?.unit ?? ""));
+      return make("tr", {}, make("th", { scope: "row" }, label), ...[f.low, f.mean, f.high].map((v) => make("td", { class: "num" }, v === null ? none : this.values.units.text(v, s?.unit ?? "", s?.digits ?? 0))), make("td", {}, this.values.units.of(s?.unit ?? "").unit));
     });
     this.at.range.replaceChildren(...rows);
   }

@@ -4,6 +4,7 @@
 /** @import {SessionEvent} from "./types.js" */
 import { make, setText } from "./dom.js";
 import { clock, none, number } from "./format.js";
+import { Units } from "./units.js";
 
 /** Rows kept in the document; older ones are in the session. */
 const mostShifts = 300;
@@ -75,9 +76,10 @@ export function remarks(d) {
 /**
  * All figures of a shift that are known.
  * @param {Record<string, any>} d the event's data
+ * @param {Units} [units]
  * @returns {[string, string][]}
  */
-export function shiftFigures(d) {
+export function shiftFigures(d, units = new Units()) {
   /** @type {[string, string, number, string][]} */
   const all = [
     ["asked for before", "delay_s", 2, "s"],
@@ -90,7 +92,7 @@ export function shiftFigures(d) {
     ["pedal", "pedal_percent", 0, "%"],
     ["oil", "oil_celsius", 0, "°C"],
   ];
-  const known = /** @type {[string, string][]} */ (all.flatMap(([label, key, digits, unit]) => (typeof d[key] === "number" ? [[label, figure(d[key], digits, unit)]] : [])));
+  const known = /** @type {[string, string][]} */ (all.flatMap(([label, key, digits, unit]) => (typeof d[key] === "number" ? [[label, `${units.text(d[key], unit, digits)} ${units.of(unit).unit}`]] : [])));
   return d.load ? [["load", String(d.load)], ...known] : known;
 }
 
@@ -98,10 +100,14 @@ export class Happened {
   /**
    * @param {{shifts: HTMLElement, shiftCount: HTMLElement, shiftsEmpty: HTMLElement, log: HTMLElement, logEmpty: HTMLElement}} at
    * @param {(t: number) => void} show called when a row is chosen, with its time
+   * @param {Units} units
    */
-  constructor(at, show) {
+  constructor(at, show, units) {
     this.at = at;
     this.show = show;
+    this.units = units;
+    /** @type {Map<Element, Record<string, any>>} the shifts whose figures are shown */
+    this.open = new Map();
     this.seen = 0;
     this.shifts = 0;
   }
@@ -136,11 +142,39 @@ export class Happened {
     name.addEventListener("click", () => {
       const open = name.getAttribute("aria-expanded") === "true";
       name.setAttribute("aria-expanded", String(!open));
-      if (open) row.nextElementSibling?.remove();
-      else row.after(make("tr", { class: "shift-more" }, make("td", { colspan: "4" }, make("dl", {}, ...shiftFigures(d).flatMap(([k, v]) => [make("dt", {}, k), make("dd", {}, v)])))));
+      if (open) this.close(row);
+      else this.more(row, d);
     });
     this.at.shifts.prepend(row);
-    while (this.at.shifts.childElementCount > mostShifts) this.at.shifts.lastElementChild?.remove();
+    while (this.at.shifts.childElementCount > mostShifts) {
+      const last = this.at.shifts.lastElementChild;
+      if (last) this.open.delete(last);
+      last?.remove();
+    }
+  }
+
+  /**
+   * Shows all figures of a shift below its row.
+   * @param {Element} row
+   * @param {Record<string, any>} d
+   */
+  more(row, d) {
+    this.open.set(row, d);
+    row.after(make("tr", { class: "shift-more" }, make("td", { colspan: "4" }, make("dl", {}, ...shiftFigures(d, this.units).flatMap(([k, v]) => [make("dt", {}, k), make("dd", {}, v)])))));
+  }
+
+  /** @param {Element} row */
+  close(row) {
+    this.open.delete(row);
+    if (row.nextElementSibling?.matches(".shift-more")) row.nextElementSibling.remove();
+  }
+
+  /** Shows the figures that are open in the units that are chosen now. */
+  unitsChanged() {
+    for (const [row, d] of [...this.open]) {
+      this.close(row);
+      this.more(row, d);
+    }
   }
 
   /** @param {number} t */

@@ -1,13 +1,15 @@
 // Wires the page: finds its elements, opens the stream, hands things on.
 
-/** @import {Vehicle, Signal, SessionEvent, Status} from "./types.js" */
+/** @import {Vehicle, SignalList, SessionEvent, Status} from "./types.js" */
 import { Alerts } from "./alerts.js";
+import { busView } from "./bus.js";
 import { head } from "./connection.js";
 import { ask, follow, sendMark } from "./feed.js";
 import { Graphs } from "./graphs.js";
 import { Happened } from "./happened.js";
 import { marking } from "./mark.js";
 import { allPanel, elementsPanel, figuresPanel, gearPanel } from "./panels.js";
+import { Units, unitChoice } from "./units.js";
 import { LiveValues } from "./values.js";
 
 /**
@@ -36,13 +38,19 @@ async function insist(path) {
   }
 }
 
-/** @type {[Vehicle, {signals: Signal[]}]} */
+/** @type {[Vehicle, SignalList]} */
 const [vehicle, list] = await Promise.all([insist("/api/v1/vehicle"), insist("/api/v1/signals")]);
 top_.contact(true);
 find("vehicle").textContent = vehicle.title;
 if (vehicle.title) document.title = `${vehicle.title} – gearwitness`;
 
-const values = new LiveValues(list.signals);
+const units = new Units(list.units);
+unitChoice(find("units"), units, () => {
+  graphs.unitsChanged();
+  happened.unitsChanged();
+  fresh = true;
+});
+const values = new LiveValues(list.signals, units);
 const graphs = new Graphs(
   { list: find("graphs"), spans: find("spans"), pause: find("pause"), resume: find("resume"), time: find("graph-time"), range: find("range") },
   vehicle,
@@ -52,6 +60,7 @@ const graphs = new Graphs(
 const happened = new Happened(
   { shifts: find("shifts"), shiftCount: find("shift-count"), shiftsEmpty: find("shifts-empty"), log: find("log"), logEmpty: find("log-empty") },
   (t) => graphs.zoomTo(t - 6, t + 4),
+  units,
 );
 find("elements").closest("section")?.toggleAttribute("hidden", vehicle.elements.length === 0);
 const panels = [
@@ -60,6 +69,22 @@ const panels = [
   elementsPanel(find("elements"), find("element-scale"), vehicle, values),
   allPanel(/** @type {HTMLDetailsElement} */ (find("all")), find("all-rows"), /** @type {HTMLInputElement} */ (find("all-find")), list.signals, values),
 ];
+
+busView(
+  {
+    details: /** @type {HTMLDetailsElement} */ (find("bus-view")),
+    lines: find("bus-lines"),
+    which: find("bus-which"),
+    rows: find("bus-rows"),
+    empty: find("bus-empty"),
+    form: /** @type {HTMLFormElement} */ (find("related")),
+    signal: /** @type {HTMLSelectElement} */ (find("related-signal")),
+    said: find("related-said"),
+    matches: find("related-matches"),
+  },
+  list.signals,
+  ask,
+);
 
 /** @param {SessionEvent} e */
 function take(e) {
@@ -122,7 +147,7 @@ requestAnimationFrame(paint);
 
 document.addEventListener("keydown", (e) => {
   if (e.ctrlKey || e.metaKey || e.altKey || e.repeat) return;
-  if (e.target instanceof HTMLInputElement && e.target.type !== "radio") return;
+  if (e.target instanceof HTMLSelectElement || (e.target instanceof HTMLInputElement && e.target.type !== "radio")) return;
   if (e.key === "m" || e.key === "M") marks.key();
   else if (e.key === "p" || e.key === "P") graphs.pause();
 });

@@ -141,10 +141,11 @@ export function elementsPanel(list, scale, vehicle, values) {
 export function allPanel(details, body, search, signals, values) {
   const lines = signals.map((s) => {
     const value = make("td", { class: "num" });
+    const unit = make("td");
     const state = make("td");
-    const row = make("tr", {}, make("th", { scope: "row" }, s.title, ...(s.title === s.name ? [] : [make("span", { class: "figure-note" }, s.name)])), value, make("td", {}, s.unit), state);
+    const row = make("tr", {}, make("th", { scope: "row" }, s.title, ...(s.title === s.name ? [] : [make("span", { class: "figure-note" }, s.name)])), value, unit, state);
     body.append(row);
-    return { s, value, state, row };
+    return { s, value, unit, state, row };
   });
   search.addEventListener("input", () => {
     const want = search.value.trim().toLowerCase();
@@ -155,6 +156,7 @@ export function allPanel(details, body, search, signals, values) {
     for (const l of lines) {
       const v = values.show(l.s.name);
       setText(l.value, v.text);
+      setText(l.unit, v.unit);
       setText(l.state, v.note || "now");
       setAttr(l.row, "data-dim", v.dim ? "" : null);
     }

@@ -30,9 +30,31 @@
  *  stale_after_s: number, digits: number, range?: [number, number], state: string, value: number|null,
  *  text: string, at: number|null}} Signal */
 
+/** @typedef {{unit: string, factor: number, offset: number, digits: number}} Display
+ *  shown is value * factor + offset, with so many decimals more than the value's own. */
+
+/** @typedef {{signals: Signal[], units: Record<string, {metric: Display, us: Display}>}} SignalList */
+
 /** @typedef {{step_s: number, x: number[], signals: Record<string, Column>}} History */
 
 /** @typedef {{min: (number|null)[], max: (number|null)[], mid: (number|null)[]}} Column */
+
+/** @typedef {Bus & {rate: number, errors: number, beyond: number}} BusLine */
+
+/** @typedef {{kind: string, start: string, bits: number, big: boolean, check?: string}} Looks
+ *  kind: flag, value, counter, check byte. */
+
+/** @typedef {{bus: number, id: string, extended: boolean, name: string, state: string, expected_s: number|null, period_s: number|null,
+ *  age_s: number, count: number, data: string, changed: string, flips: string,
+ *  bad: {short: number, checksum: number, repeated: number, missed: number}|null, looks?: Looks[], definition?: string}} Identifier
+ *  state: ok, off, gone. */
+
+/** @typedef {{now: number, buses: BusLine[], identifiers: Identifier[]}} BusView */
+
+/** @typedef {{bus: number, id: string, name: string, start: string, bits: number, big: boolean, signed: boolean, score: number,
+ *  resolution: number, offset: number, unit: string, definition: string}} RelatedMatch */
+
+/** @typedef {{signal: string, seconds: number, matches: RelatedMatch[]}} RelatedView */
 
 /** @typedef {{seq: number, t: number, kind: string, data: Record<string, any>}} SessionEvent */
 

@@ -1,7 +1,8 @@
 // The newest value of every signal, kept up by the live stream. Pure.
 
 /** @import {Signal, Values} from "./types.js" */
-import { none, number, age } from "./format.js";
+import { none, age } from "./format.js";
+import { Units } from "./units.js";
 
 /** State codes of the live stream; live.go names them. */
 export const State = Object.freeze({ valid: 0, notAvailable: 1, error: 2, implausible: 3, stale: 4, never: 5 });
@@ -9,9 +10,13 @@ export const State = Object.freeze({ valid: 0, notAvailable: 1, error: 2, implau
 const words = ["", "not available", "error", "implausible", "stale", "not seen yet"];
 
 export class LiveValues {
-  /** @param {Signal[]} signals in the order of the program's table */
-  constructor(signals) {
+  /**
+   * @param {Signal[]} signals in the order of the program's table
+   * @param {Units} [units] what they are shown in
+   */
+  constructor(signals, units = new Units()) {
     this.signals = signals;
+    this.units = units;
     /** @type {Map<string, number>} */
     this.index = new Map(signals.map((s, i) => [s.name, i]));
     this.value = new Float64Array(signals.length).fill(NaN);
@@ -48,6 +53,14 @@ export class LiveValues {
   }
 
   /**
+   * The unit a signal comes in.
+   * @param {string} name
+   */
+  unitOf(name) {
+    return this.signals[this.index.get(name) ?? -1]?.unit ?? "";
+  }
+
+  /**
    * How a signal is to be shown.
    * @param {string|undefined} name
    * @returns {{text: string, unit: string, note: string, dim: boolean}} note: age or state in words
@@ -58,9 +71,9 @@ export class LiveValues {
     if (i === undefined || s === undefined) return { text: none, unit: "", note: "", dim: true };
     const state = this.state[i] ?? State.never;
     const v = this.value[i] ?? NaN;
-    const text = Number.isNaN(v) ? none : (s.states?.find((x) => x.value === v)?.text ?? number(v, s.digits));
+    const text = Number.isNaN(v) ? none : (s.states?.find((x) => x.value === v)?.text ?? this.units.text(v, s.unit, s.digits));
     let note = words[state] ?? "";
     if (state === State.stale) note = this.ended ? "at the end" : age(this.now - (this.at[i] ?? 0));
-    return { text, unit: s.unit, note, dim: state !== State.valid };
+    return { text, unit: this.units.of(s.unit).unit, note, dim: state !== State.valid };
   }
 }

@@ -2,12 +2,14 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
+import { carries, looks, spell, strokes, troubles } from "../js/bus.js";
 import { Columns } from "../js/columns.js";
 import { losses } from "../js/connection.js";
 import { age, bytes, clock, count, number } from "../js/format.js";
 import { graphsFor, ofColumn, sizes } from "../js/graphs.js";
 import { logLine, remarks, shiftFigures } from "../js/happened.js";
 import { length, slipSplits } from "../js/scale.js";
+import { Units } from "../js/units.js";
 import { LiveValues, State } from "../js/values.js";
 
 test("number", () => {
@@ -164,4 +166,48 @@ test("losses in words", () => {
   const recording = { state: "recording", bytes: 0, frames: 0, lost: 0, text: "" };
   assert.equal(losses({ buses: [bus({})], recording }), "");
   assert.equal(losses({ buses: [bus({ overrun: 3 }), bus({ overrun: 1, queue: 2 })], recording: { ...recording, lost: 1000 } }), "4 overrun, 2 queue, 1\u2009000 not written");
+});
+
+const displays = {
+  "°C": { metric: { unit: "°C", factor: 1, offset: 0, digits: 0 }, us: { unit: "°F", factor: 1.8, offset: 32, digits: 0 } },
+  "N·m": { metric: { unit: "N·m", factor: 1, offset: 0, digits: 0 }, us: { unit: "lbf·ft", factor: 0.737562149277, offset: 0, digits: 0 } },
+  kPa: { metric: { unit: "kPa", factor: 1, offset: 0, digits: 0 }, us: { unit: "psi", factor: 0.145037737730, offset: 0, digits: 1 } },
+};
+
+test("units as chosen; missing stays missing", () => {
+  const u = new Units(displays);
+  assert.equal(u.text(100, "°C", 1), "100.0");
+  const column = [0, null, 100];
+  assert.equal(u.column(column, "°C"), column, "nothing is copied where nothing is to be done");
+  u.system = "us";
+  assert.equal(u.text(100, "°C", 1), "212.0");
+  assert.deepEqual(u.column(column, "°C"), [32, null, 212]);
+  assert.equal(u.text(820, "kPa", 0), "118.9"); // NIST SP 811 B.8: 1 psi is 6.894757 kPa
+  assert.equal(u.figure(null, "°C"), null);
+  assert.equal(u.text(3, "rpm", 0), "3", "a unit nobody said anything of stays");
+  const v = new LiveValues([{ name: "oil", title: "oil", unit: "°C", digits: 1 }], u);
+  v.apply({ t: 1, i: [0], v: [90], s: [State.valid], at: [1] });
+  assert.deepEqual(v.show("oil"), { text: "194.0", unit: "°F", note: "", dim: false });
+  assert.equal(v.current(0), 90, "values are kept as they come");
+  assert.deepEqual(shiftFigures({ oil_celsius: 90, engine_torque_nm: 100 }, u), [["engine torque", "74 lbf·ft"], ["oil", "194 °F"]]);
+});
+
+test("times between frames", () => {
+  for (const [s, want] of [[0.01, "10.0 ms"], [0.00998, "9.98 ms"], [0.09996, "100 ms"], [1, "1.00 s"], [30, "30.0 s"], [null, "–"]]) assert.equal(spell(s), want);
+});
+
+test("strokes of a byte", () => {
+  // Bit 8 stands first; what changed lately is a path of its own.
+  assert.deepEqual(strokes("40000001", 0b1000_0000), { lively: "M1.5 12v-3", quiet: "M22.5 12v-12M19.5 12v-1M16.5 12v-1M13.5 12v-1M10.5 12v-1M7.5 12v-1M4.5 12v-1" });
+  assert.equal(strokes("", 0).quiet.match(/v-1/g).length, 8);
+});
+
+test("an identifier in words", () => {
+  assert.equal(troubles({ bad: null }), "");
+  assert.equal(troubles({ bad: { short: 0, checksum: 1200, repeated: 2, missed: 0 } }), "1\u2009200 wrong check byte, 2 counter stood still");
+  assert.equal(looks({ kind: "value", start: "2.8", bits: 16, big: true }), "value at 2.8, 16 bits, high byte first");
+  assert.equal(looks({ kind: "flag", start: "6.1", bits: 1, big: false }), "flag at 6.1");
+  assert.equal(looks({ kind: "check byte", start: "7.1", bits: 8, big: false, check: "crc8-sae-j1850" }), "check byte in byte 7, crc8-sae-j1850");
+  assert.deepEqual(carries({ rate: 360, lost: {}, errors: 0, beyond: 0, text: false }), ["360 frames/s", "nothing lost", "no error frames"]);
+  assert.deepEqual(carries({ rate: 9, lost: { overrun: 2, queue: 1 }, errors: 7, beyond: 5, text: false }), ["9 frames/s", "3 lost", "7 error frames", "5 frames of further identifiers"]);
 });
