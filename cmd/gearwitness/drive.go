@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"sync"
 	"time"
 
@@ -149,7 +150,7 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 		}
 		defer d.session.Close()
 	}
-	d.board = dashboards.NewBoard(dashboards.BoardOptions{File: file, Table: chain.Table(), Clock: d.clock})
+	d.board = dashboards.NewBoard(dashboards.BoardOptions{File: file, Table: chain.Table(), Clock: d.clock, Plan: chain.Plan()})
 	d.tellSources(dashboards.SourceOpen, "")
 	server := dashboards.NewServer(dashboards.Options{
 		Board: d.board, Recorder: d.recorder(), Mark: d.mark, Version: version(), Token: o.token, Log: d.log,
@@ -218,6 +219,7 @@ type daemon struct {
 	clock    capture.Clock
 	source   capture.Source
 	urls     []capture.URL
+	sources  []dashboards.Source // as the page shows them, by urls
 	playback bool
 	asker    *asker           // nil: nothing is sent
 	session  *archive.Session // nil: nothing is recorded
@@ -225,6 +227,7 @@ type daemon struct {
 	sink     writers
 	log      *slog.Logger
 	total    tally
+	counted  capture.Stamp // event time when the board was last told the counters
 
 	mu    sync.Mutex
 	marks []decode.Event // and word of requests, not yet in the chain
@@ -328,6 +331,10 @@ func (d *daemon) run(ctx context.Context) error {
 		d.total.samples += uint64(len(out.Samples))
 		d.total.events += uint64(len(out.Events))
 		d.board.Take(&out)
+		if now := d.chain.Now(); now.Sub(d.counted) >= time.Second || readErr != nil {
+			d.counted = now
+			d.board.Counters(d.chain.Counters())
+		}
 		if err := d.sink.write(&out, d.chain.Settled()); err != nil {
 			d.log.Error("samples or events can no longer be written to their file; the drive goes on", "cause", err)
 			d.sink.discard()
@@ -353,19 +360,42 @@ func (d *daemon) notes(b *capture.Batch) {
 		d.log.Info(n.Text, "kind", n.Kind)
 		switch n.Kind {
 		case "lost":
-			d.tellSources(dashboards.SourceLost, n.Text)
+			d.tellSource(d.sourceOf(b, n.Channel), dashboards.SourceLost, n.Text)
 		case "reconnect":
-			d.tellSources(dashboards.SourceOpen, n.Text)
+			d.tellSource(d.sourceOf(b, n.Channel), dashboards.SourceOpen, n.Text)
 		}
 	}
 }
 
-func (d *daemon) tellSources(state dashboards.SourceState, text string) {
-	list := make([]dashboards.Source, len(d.urls))
-	for i, u := range d.urls {
-		list[i] = dashboards.Source{Address: u.String(), Playback: d.playback, State: state, Text: text}
+// sourceOf returns the index of the source that a channel belongs to, -1 when
+// that cannot be told.
+func (d *daemon) sourceOf(b *capture.Batch, channel uint8) int {
+	if len(d.urls) == 1 {
+		return 0
 	}
-	d.board.Sources(list)
+	if int(channel) >= len(b.Channels) {
+		return -1
+	}
+	device := b.Channels[channel].Device
+	return slices.IndexFunc(d.urls, func(u capture.URL) bool { return u.Path != "" && u.Path == device })
+}
+
+// tellSource shows how one source is doing.
+func (d *daemon) tellSource(i int, state dashboards.SourceState, text string) {
+	if i < 0 {
+		return // the log has it
+	}
+	d.sources[i].State, d.sources[i].Text = state, text
+	d.board.Sources(d.sources)
+}
+
+// tellSources shows how all sources are doing together.
+func (d *daemon) tellSources(state dashboards.SourceState, text string) {
+	d.sources = make([]dashboards.Source, len(d.urls))
+	for i, u := range d.urls {
+		d.sources[i] = dashboards.Source{Address: u.String(), Playback: d.playback, State: state, Text: text}
+	}
+	d.board.Sources(d.sources)
 }
 
 // mark sets a mark at this moment; it may be called from any goroutine.
@@ -441,7 +471,23 @@ type recorderStatus struct{ *archive.Session }
 
 func (r recorderStatus) Recording() dashboards.Recording {
 	s := r.Status()
-	return dashboards.Recording{Folder: s.Dir, Bytes: uint64(s.Bytes), Frames: s.Synced, Lost: s.Lost, Err: s.Err}
+	return dashboards.Recording{Folder: s.Dir, Bytes: uint64(s.Bytes), Frames: s.Synced, Lost: s.Lost, Warning: diskWarning(s), Err: s.Err}
+}
+
+// diskWarning says how much room there still is where there is little; empty
+// where there is enough.
+func diskWarning(s archive.Status) string {
+	if !s.Low {
+		return ""
+	}
+	text := "the disk is filling up"
+	if s.Free > 0 {
+		text += fmt.Sprintf(": %.1f GB left", float64(s.Free)/1e9)
+	}
+	if s.Full > 0 {
+		text += fmt.Sprintf(", full in about %.0f min", s.Full.Minutes())
+	}
+	return text + "; make room"
 }
 
 // farewell closes the session and says where it is and what is missing.
