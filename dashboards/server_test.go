@@ -6,6 +6,8 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -447,4 +449,26 @@ func FuzzMark(f *testing.F) {
 			t.Errorf("%q: took %q", body, text)
 		}
 	})
+}
+
+// The answer to an unknown address points to DEVELOPERS.md; every address must
+// be there.
+func TestAddressesAreListed(t *testing.T) {
+	code, err := os.ReadFile("server.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	guide, err := os.ReadFile("../DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := regexp.MustCompile(`mux\.Handle(?:Func)?\("((?:GET|POST) /[^"]+)"`).FindAllSubmatch(code, -1)
+	if len(found) < 10 {
+		t.Fatalf("%d addresses in server.go, want all of them", len(found))
+	}
+	for _, m := range found {
+		if !regexp.MustCompile("`" + regexp.QuoteMeta(string(m[1])) + "[?`]").Match(guide) {
+			t.Errorf("%s is not among the addresses in DEVELOPERS.md", m[1])
+		}
+	}
 }
