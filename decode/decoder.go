@@ -1,9 +1,7 @@
 package decode
 
 import (
-	"encoding/binary"
 	"math"
-	"math/bits"
 	"slices"
 
 	"gearwitness/capture"
@@ -274,14 +272,15 @@ func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) (watched bool) 
 		return false
 	}
 	var count uint64
-	if fr.counter != nil {
-		count = fr.counter.Load(&f.Data)
+	if fr.counts > 0 {
+		window := fr.counter.Window() // a counter has at most 16 bits
+		count = window.Load(&f.Data)
 	}
 	if fr.check != nil && !fr.intact(f, count) {
 		st.count.Checksum++
 		return false
 	}
-	if fr.counter != nil && !st.alive(count, fr.counts) {
+	if fr.counts > 0 && !st.alive(count, fr.counts) {
 		st.count.Repeated++
 		return false
 	}
@@ -303,18 +302,12 @@ func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) (watched bool) 
 		samples := out.Samples[k:]
 		for j := range samples {
 			fl, s := &g.fields[j], &samples[j]
-			w := binary.LittleEndian.Uint64(f.Data[fl.off&(capture.MaxData-1):][:8])
-			if fl.big {
-				w = bits.ReverseBytes64(w)
-			}
-			w = w >> (fl.shift & 63) & fl.mask
-			if fl.special || w > fl.limit || w == fl.missing {
+			raw, good := fl.read(&f.Data)
+			if !good {
 				*s = fl.sample(f)
 				continue
 			}
-			w <<= fl.extend & 63
-			s.Time, s.Signal = f.Time, fl.signal
-			s.Value, s.Status = fl.scale(float64(int64(w) >> (fl.extend & 63)))
+			*s = Sample{Time: f.Time, Signal: fl.signal, Value: fl.value(float64(int64(raw)))}
 		}
 	}
 	return watched

@@ -64,7 +64,7 @@ func (fr *frame) mask() (m [capture.MaxData]byte) {
 			add(fr.groups[i].fields[j].rare.bits.Mask())
 		}
 	}
-	if fr.counter != nil {
+	if fr.counts > 0 {
 		add(fr.counter.Mask())
 	}
 	if fr.check != nil {

@@ -30,8 +30,8 @@ type Plan struct {
 type frame struct {
 	name       string
 	need       int // data bytes
-	counter    *bits.Field
-	counts     uint64 // values of the counter
+	counter    bits.Field
+	counts     uint64 // values of the counter; 0: there is none
 	check      *signals.Checksum
 	kind       checksum.Kind
 	eight      *[8][256]byte // of a CRC over 8 bytes: what each byte at each place contributes
@@ -51,13 +51,29 @@ type group struct {
 	names      []string
 }
 
+// condition is that a field of the frame has one of some raw values.
 type condition struct {
-	field  bits.Field
-	signal *signals.Signal
-	values []signals.RawRange
+	interval      // the first of the values
+	more     bool // it does not tell all: ask thorough
+	field    bits.Field
+	signal   *signals.Signal
+	values   []signals.RawRange
+}
+
+func newCondition(f bits.Field, s *signals.Signal, values []signals.RawRange) condition {
+	c := condition{interval: empty, more: true, field: f, signal: s, values: values}
+	if len(values) > 0 && values[0].Low <= values[0].High && !f.Wide() {
+		c.interval, c.more = newInterval(&f, s.Number == signals.Signed, values[0].Low, values[0].High), len(values) > 1
+	}
+	return c
 }
 
 func (c *condition) holds(data *[capture.MaxData]byte) bool {
+	_, in := c.read(data)
+	return in || c.more && c.thorough(data)
+}
+
+func (c *condition) thorough(data *[capture.MaxData]byte) bool {
 	return within(c.signal.Raw(c.field.Load(data)), c.values)
 }
 
@@ -70,22 +86,45 @@ func within(raw int64, ranges []signals.RawRange) bool {
 	return false
 }
 
-// field is one signal in the data. What most fields need comes first and is
-// kept small: decoding is bound by how fast it can be read.
+// interval is a stretch of the raw values of a field of whole numbers, made to
+// be read and compared in a few steps. The zero interval holds the value 0.
+type interval struct {
+	window    bits.Window
+	sign      uint64 // weight of the sign bit; 0 for unsigned fields
+	low, span uint64 // from low to low+span, modulo 2^64
+}
+
+// empty holds nothing, whatever the data.
+var empty = interval{low: 1}
+
+// newInterval returns that of a field which one load can read; low <= high.
+func newInterval(f *bits.Field, signed bool, low, high int64) interval {
+	i := interval{window: f.Window(), low: uint64(low), span: uint64(high) - uint64(low)}
+	if signed {
+		i.sign = 1 << (f.Width() - 1)
+	}
+	return i
+}
+
+// read returns the raw value, sign extended where it has one, and whether it
+// lies in the interval.
+func (i *interval) read(data *[capture.MaxData]byte) (raw uint64, in bool) {
+	raw = i.window.Load(data)
+	raw = raw ^ i.sign - i.sign
+	return raw, raw-i.low <= i.span
+}
+
+// field is one signal in the data. What nearly all samples need comes first and
+// is kept small: decoding is bound by how fast it can be read.
 type field struct {
-	signal             int32
-	off, shift         uint8 // see bits.Field.Window
-	extend             uint8 // bits to shift up and arithmetically down again: the sign, 0 for unsigned
-	big                bool
-	special            bool // always takes the slow way: see sample
-	mask               uint64
-	limit, missing     uint64 // a raw value above the one or equal to the other takes it too
+	interval           // raw values that are good ones: their value is raw * resolution + offset
 	resolution, offset float64
+	signal             int32
 	low, high          float64 // infinite where the file states no range
 	rare               *rare
 }
 
-// rare is what only special fields need.
+// rare is what the other samples need.
 type rare struct {
 	bits bits.Field
 	read reading
@@ -163,11 +202,16 @@ func (f *field) sample(from *capture.Frame) Sample {
 	return s
 }
 
-// scale turns a raw number into the signal's unit and judges it.
-func (f *field) scale(v float64) (float64, Status) {
+// value turns a raw number into the signal's unit.
+func (f *field) value(raw float64) float64 {
 	// The conversion keeps the compiler from fusing product and sum, so that
 	// every processor gives the same bits.
-	v = float64(v*f.resolution) + f.offset
+	return float64(raw*f.resolution) + f.offset
+}
+
+// scale turns a raw number into the signal's unit and judges it.
+func (f *field) scale(raw float64) (float64, Status) {
+	v := f.value(raw)
 	switch {
 	case v >= f.low && v <= f.high:
 		return v, Valid
@@ -175,6 +219,58 @@ func (f *field) scale(v float64) (float64, Status) {
 		return 0, NotAvailable
 	}
 	return v, Implausible
+}
+
+// good returns the raw values that sample finds valid, as far as they are one
+// stretch of whole numbers that one load can read.
+func (f *field) good() interval {
+	b, def := &f.rare.bits, f.rare.def
+	if f.rare.read != whole || def.Converts() || b.Wide() || b.Width() > 62 { // up to there nothing below overflows
+		return empty
+	}
+	low, high := int64(0), int64(b.Max())
+	signed := def.Number == signals.Signed
+	switch {
+	case signed:
+		low, high = -high/2-1, high/2
+	case f.rare.sae:
+		high = int64(highest(b.Width()))
+	}
+	for _, m := range def.Missing { // leaves the longer stretch beside it
+		if from, to := max(m.Low, low), min(m.High, high); from > to {
+			continue
+		} else if from-low > high-to {
+			high = from - 1
+		} else {
+			low = to + 1
+		}
+	}
+	rises := f.resolution > 0
+	low = first(low, high, func(raw int64) bool {
+		v := f.value(float64(raw))
+		return rises && v >= f.low || !rises && v <= f.high
+	})
+	high = first(low, high, func(raw int64) bool {
+		v := f.value(float64(raw))
+		return rises && v > f.high || !rises && v < f.low
+	}) - 1
+	if low > high {
+		return empty
+	}
+	return newInterval(b, signed, low, high)
+}
+
+// first returns the lowest number from low to high for which is holds, high+1
+// if it holds for none; once it holds it does so for all above.
+func first(low, high int64, is func(int64) bool) int64 {
+	for low <= high {
+		if mid := low + (high-low)/2; is(mid) {
+			high = mid - 1
+		} else {
+			low = mid + 1
+		}
+	}
+	return low
 }
 
 // route finds the frame for an identifier on one bus. Its maps are asked once
@@ -280,7 +376,7 @@ func (p *Plan) addFrame(f *signals.File, e *signals.Entry[signals.Frame]) error 
 		if err != nil {
 			return fmt.Errorf("counter: %w", err)
 		}
-		fr.counter, fr.counts, fr.need = &cf, uint64(c.Values()), max(fr.need, cf.Need())
+		fr.counter, fr.counts, fr.need = cf, uint64(c.Values()), max(fr.need, cf.Need())
 	}
 	if c := def.Checksum; c != nil {
 		kind, ok := checksum.Lookup(c.Kind)
@@ -426,7 +522,7 @@ func conditions(list signals.Named[signals.Signal], when []signals.Condition, pa
 		if err != nil {
 			return nil, err
 		}
-		out = append(append(out, outer...), condition{b, s, w.Values})
+		out = append(append(out, outer...), newCondition(b, s, w.Values))
 	}
 	return out, nil
 }
@@ -451,25 +547,10 @@ func compileField(s *signals.Entry[signals.Signal], sae bool) (field, error) {
 		rare.read = float64s
 	case s.V.Number == signals.Float:
 		return field{}, fmt.Errorf("a float of %d bits; expected 32 or 64", s.V.Bits)
-	case s.V.Number == signals.Signed:
-		fl.extend = uint8(64 - s.V.Bits)
-	case s.V.Bits == 64:
+	case s.V.Bits == 64 && s.V.Number == signals.Unsigned:
 		rare.read = unsigned
 	}
-	var single bool
-	fl.off, fl.shift, fl.mask, fl.big, single = b.Window()
-	fl.special = rare.read != whole || !single || s.V.Converts()
-	fl.limit, fl.missing = fl.mask, math.MaxUint64 // no raw value of up to 63 bits
-	if rare.sae {
-		fl.limit = highest(s.V.Bits)
-	}
-	switch m := s.V.Missing; {
-	case len(m) == 1 && m[0].Low == m[0].High:
-		fl.missing = uint64(m[0].Low) & fl.mask
-	case len(m) > 0:
-		fl.special = true
-	}
-	fl.special = fl.special || s.V.Bits == 64
+	fl.interval = fl.good()
 	return fl, nil
 }
 

@@ -108,19 +108,36 @@ func (f *Field) Load(data *[MaxData]byte) uint64 {
 	if f.wide {
 		return f.slow(data[:])
 	}
-	w := binary.LittleEndian.Uint64(data[f.off&(MaxData-1):][:8])
-	if f.big {
-		w = mathbits.ReverseBytes64(w)
-	}
-	return w >> (f.shift & 63) & f.mask
+	w := f.Window()
+	return w.Load(data)
 }
 
-// Window tells how one load reads the field, for loops that must not pay for a
-// call: take the eight bytes from index off on as a little-endian number, or a
-// big-endian one, shift it right and mask it. False for a field that spans nine
-// bytes, which no single load holds.
-func (f *Field) Window() (off, shift uint8, mask uint64, big, ok bool) {
-	return f.off, f.shift, f.mask, f.big, !f.wide
+// Window is how one load of eight bytes reads a field. Its Load is small enough
+// to become part of the loop that calls it. The zero Window reads 0.
+type Window struct {
+	mask       uint64
+	off, shift uint8
+	big        bool
+}
+
+// Window returns the field's; the zero one where Wide.
+func (f *Field) Window() Window {
+	if f.wide {
+		return Window{}
+	}
+	return Window{f.mask, f.off, f.shift, f.big}
+}
+
+// Wide tells that the field spans nine bytes, which no single load holds.
+func (f *Field) Wide() bool { return f.wide }
+
+// Load reads the field as Field.Load does.
+func (w *Window) Load(data *[MaxData]byte) uint64 {
+	v := binary.LittleEndian.Uint64(data[w.off&(MaxData-1):][:8])
+	if w.big {
+		v = mathbits.ReverseBytes64(v)
+	}
+	return v >> (w.shift & 63) & w.mask
 }
 
 // Uint reads the field as an unsigned number; false if data is too short.
