@@ -101,6 +101,9 @@ func (t *table) end() error {
 }
 
 func (t *table) hand() error {
+	if t.rows == 0 {
+		return nil // the library takes the address of the first value
+	}
 	for i, c := range t.cols {
 		if _, err := c.WriteRowValues(t.batch[i]); err != nil {
 			return err
