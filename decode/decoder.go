@@ -299,18 +299,24 @@ func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) (watched bool) 
 		}
 		k := len(out.Samples)
 		out.Samples = slices.Grow(out.Samples, len(g.fields))[:k+len(g.fields)]
-		samples := out.Samples[k:]
-		for j := range samples {
-			fl, s := &g.fields[j], &samples[j]
-			raw, good := fl.read(&f.Data)
-			if !good {
-				*s = fl.sample(f)
-				continue
-			}
-			*s = Sample{Time: f.Time, Signal: fl.signal, Value: fl.value(float64(int64(raw)))}
-		}
+		sampleAll(g.fields, f, out.Samples[k:])
 	}
 	return watched
+}
+
+// sampleAll decodes fields into as many samples. It stands by itself so that its
+// loop has the registers of the processor for itself.
+func sampleAll(fields []field, f *capture.Frame, samples []Sample) {
+	samples = samples[:len(fields)]
+	for i := range fields {
+		fl, s := &fields[i], &samples[i]
+		raw, good := fl.read(&f.Data)
+		if !good {
+			*s = fl.sample(f)
+			continue
+		}
+		s.Time, s.Signal, s.Status, s.Value = f.Time, fl.signal, Valid, fl.value(float64(int64(raw)))
+	}
 }
 
 func (g *group) present(data *[capture.MaxData]byte) bool {
@@ -344,12 +350,15 @@ func (d *Decoder) touch(fr *frame, i int, at capture.Stamp, out *Output) {
 		return
 	}
 	if g.stale {
-		out.Events = append(out.Events, Event{at, KindStale, Stale{
-			Frame: fr.name, Signals: fr.groups[i].names, State: "fresh", Since: Seconds(g.last),
-		}})
+		out.Events = append(out.Events, fr.fresh(i, g.last, at))
 	}
 	g.last, g.seen, g.stale = at, true, false
 	d.due = min(d.due, at+fr.stale)
+}
+
+// fresh is the event of a group that comes again.
+func (fr *frame) fresh(i int, last, at capture.Stamp) Event {
+	return Event{at, KindStale, Stale{Frame: fr.name, Signals: fr.groups[i].names, State: "fresh", Since: Seconds(last)}}
 }
 
 // Watch makes Frame tell when a frame brings a sample of that signal.

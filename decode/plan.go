@@ -120,7 +120,6 @@ type field struct {
 	interval           // raw values that are good ones: their value is raw * resolution + offset
 	resolution, offset float64
 	signal             int32
-	low, high          float64 // infinite where the file states no range
 	rare               *rare
 }
 
@@ -130,6 +129,8 @@ type rare struct {
 	read reading
 	sae  bool // SAE J1939 ranges apply
 	def  *signals.Signal
+
+	low, high float64 // infinite where the file states no range
 }
 
 // reading is how the bits become a number.
@@ -194,7 +195,7 @@ func (f *field) sample(from *capture.Frame) Sample {
 	switch {
 	case !ok || math.IsNaN(v) || math.IsInf(v, 0):
 		s.Value, s.Status = 0, Faulty
-	case v >= f.low && v <= f.high:
+	case v >= f.rare.low && v <= f.rare.high:
 		s.Value, s.Status = v, Valid
 	default:
 		s.Value, s.Status = v, Implausible
@@ -213,7 +214,7 @@ func (f *field) value(raw float64) float64 {
 func (f *field) scale(raw float64) (float64, Status) {
 	v := f.value(raw)
 	switch {
-	case v >= f.low && v <= f.high:
+	case v >= f.rare.low && v <= f.rare.high:
 		return v, Valid
 	case v != v: // a float that is no number
 		return 0, NotAvailable
@@ -248,11 +249,11 @@ func (f *field) good() interval {
 	rises := f.resolution > 0
 	low = first(low, high, func(raw int64) bool {
 		v := f.value(float64(raw))
-		return rises && v >= f.low || !rises && v <= f.high
+		return rises && v >= f.rare.low || !rises && v <= f.rare.high
 	})
 	high = first(low, high, func(raw int64) bool {
 		v := f.value(float64(raw))
-		return rises && v > f.high || !rises && v < f.low
+		return rises && v > f.rare.high || !rises && v < f.rare.low
 	}) - 1
 	if low > high {
 		return empty
@@ -532,13 +533,13 @@ func compileField(s *signals.Entry[signals.Signal], sae bool) (field, error) {
 	if err != nil {
 		return field{}, err
 	}
-	rare := &rare{bits: b, def: &s.V, sae: sae && s.V.Number == signals.Unsigned}
-	fl := field{resolution: s.V.Resolution, offset: s.V.Offset, low: math.Inf(-1), high: math.Inf(1), rare: rare}
+	rare := &rare{bits: b, def: &s.V, sae: sae && s.V.Number == signals.Unsigned, low: math.Inf(-1), high: math.Inf(1)}
+	fl := field{resolution: s.V.Resolution, offset: s.V.Offset, rare: rare}
 	if fl.resolution == 0 {
 		fl.resolution = 1
 	}
 	if r := s.V.Range; r != nil {
-		fl.low, fl.high = r.Low, r.High
+		rare.low, rare.high = r.Low, r.High
 	}
 	switch {
 	case s.V.Number == signals.Float && s.V.Bits == 32:
