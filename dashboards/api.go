@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"mime"
 	"net/http"
 	"net/url"
 	"slices"
@@ -37,7 +36,8 @@ type (
 		Buses      []BusStatus     `json:"buses"`
 		Recording  RecordingStatus `json:"recording"`
 		Requests   Requests        `json:"requests"`
-		Alarms     []Alarm         `json:"alarms"` // raised now
+		Playback   *PlaybackState  `json:"playback"` // null: nothing is played back
+		Alarms     []Alarm         `json:"alarms"`   // raised now
 		Samples    uint64          `json:"samples"`
 		Late       uint64          `json:"late"` // samples too old for the graphs
 		Pages      int64           `json:"pages"`
@@ -139,7 +139,7 @@ func (s *Server) status() Status {
 	b := s.board
 	st := Status{
 		Version: s.o.Version, Instance: s.instance, Recording: s.recording(),
-		Pages: s.streams.Load(), Skipped: s.skipped.Load(), CanMark: s.o.Mark != nil,
+		Pages: s.streams.Load(), Skipped: s.skipped.Load(), CanMark: s.o.Mark != nil, Playback: s.playback(),
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -172,7 +172,10 @@ func (s *Server) status() Status {
 }
 
 func (s *Server) recording() RecordingStatus {
-	if s.o.Recorder == nil {
+	switch {
+	case s.o.Recorder == nil && s.o.Playback != nil:
+		return RecordingStatus{State: "off", Text: "This is a recording already; playing it back is not recorded again."}
+	case s.o.Recorder == nil:
 		return RecordingStatus{State: "off", Text: "Nothing is being recorded."}
 	}
 	r := s.o.Recorder.Recording()
@@ -509,16 +512,19 @@ const maxMark = 500 // bytes of a mark's text
 
 // markHandler takes {"text": "..."} and writes it into the session.
 func (s *Server) markHandler(w http.ResponseWriter, r *http.Request) {
+	if s.o.Playback != nil {
+		refuse(w, http.StatusConflict, "a recording is being played back; marks are set while driving")
+		return
+	}
 	if s.o.Mark == nil {
 		refuse(w, http.StatusConflict, "nothing is being recorded, so there is nowhere to put a mark; start without --no-record")
 		return
 	}
-	// A form of another page cannot send this type without asking first.
-	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "application/json" {
-		refuse(w, http.StatusUnsupportedMediaType, "expected Content-Type: application/json")
+	body, ok := jsonBody(w, r)
+	if !ok {
 		return
 	}
-	text, err := parseMark(http.MaxBytesReader(w, r.Body, 4<<10))
+	text, err := parseMark(body)
 	if err != nil {
 		refuse(w, http.StatusBadRequest, err.Error())
 		return
@@ -534,9 +540,7 @@ func parseMark(r io.Reader) (string, error) {
 	var m struct {
 		Text string `json:"text"`
 	}
-	d := json.NewDecoder(r)
-	d.DisallowUnknownFields()
-	if err := d.Decode(&m); err != nil || d.More() {
+	if readObject(r, &m) != nil {
 		return "", errors.New(`expected {"text": "a short note"} and nothing else`)
 	}
 	m.Text = strings.TrimSpace(m.Text)

@@ -69,6 +69,7 @@ type Board struct {
 	clock capture.Clock
 
 	mu       sync.Mutex
+	round    uint64        // grows with every Restart
 	start    capture.Stamp // first stamp seen
 	started  bool
 	newest   capture.Stamp // newest stamp seen

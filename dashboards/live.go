@@ -73,7 +73,9 @@ func (b *Board) readings(dst []reading, grace time.Duration) (now, start capture
 
 // live streams what changes as server-sent events:
 //
-//	start   once: {instance, seq}; another instance means another run
+//	start   at first: {instance, seq, round}; another instance means another run
+//	        of the program; sent again, with another round, where a playback
+//	        jumped: nothing of before counts any more
 //	values  20 times a second: {t, i, v, s, at}: event time in seconds since
 //	        session start, and for each signal that changed its index in
 //	        /api/v1/signals, value or null, state code, and time of its sample
@@ -108,25 +110,30 @@ type stream struct {
 	rc        *http.ResponseController
 	buf       []byte
 	sent, now []reading
-	started   bool
+	round     uint64
 	seq       uint64
 }
 
 func (st *stream) run(ctx context.Context, lastID string) {
-	st.seq = st.s.board.sequence()
+	st.round, st.seq = st.s.board.rounds(), st.s.board.sequence()
 	if id, err := strconv.ParseUint(lastID, 10, 64); err == nil && id <= st.seq {
 		st.seq = id // a browser that was cut off asks for what it missed
 	}
-	st.buf = append(st.buf, "retry: 1000\nevent: start\ndata: {\"instance\":"...)
-	st.buf = strconv.AppendQuote(st.buf, st.s.instance)
-	st.buf = append(st.buf, ",\"seq\":"...)
-	st.buf = strconv.AppendUint(st.buf, st.seq, 10)
-	st.buf = append(st.buf, "}\n\n"...)
+	st.buf = append(st.buf, "retry: 1000\n"...)
+	st.start()
 
 	tick := time.NewTicker(liveEvery)
 	defer tick.Stop()
 	var status, last time.Time
 	for now := time.Now(); ; {
+		if round := st.s.board.rounds(); round != st.round {
+			st.round, st.seq = round, st.s.board.sequence()
+			for i := range st.sent {
+				st.sent[i] = reading{state: stateNever}
+			}
+			status = time.Time{}
+			st.start()
+		}
 		st.values()
 		if now.Sub(status) >= statusEvery {
 			status = now
@@ -147,6 +154,17 @@ func (st *stream) run(ctx context.Context, lastID string) {
 			st.s.skipped.Add(uint64(missed))
 		}
 	}
+}
+
+// start appends whose words follow.
+func (st *stream) start() {
+	st.buf = append(st.buf, "event: start\ndata: {\"instance\":"...)
+	st.buf = strconv.AppendQuote(st.buf, st.s.instance)
+	st.buf = append(st.buf, ",\"seq\":"...)
+	st.buf = strconv.AppendUint(st.buf, st.seq, 10)
+	st.buf = append(st.buf, ",\"round\":"...)
+	st.buf = strconv.AppendUint(st.buf, st.round, 10)
+	st.buf = append(st.buf, "}\n\n"...)
 }
 
 // values appends what changed since this client was last told.

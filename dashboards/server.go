@@ -23,6 +23,14 @@ type Options struct {
 	// Mark writes a mark of the user into the session; nil: marks are refused.
 	// It must come back soon: a browser waits for it.
 	Mark func(text string) error
+	// Playback steers the recording that is played back; nil: none is. Moments
+	// are then what one can jump to.
+	Playback Playback
+	Moments  *Moments
+	// Session keeps who, what and why of the session being recorded; nil: none is.
+	Session Describer
+	// Sessions are those recorded before; nil: they are not shown.
+	Sessions *Sessions
 	// Version of the program, shown on the page and in gearwitness_build_info.
 	Version string
 	// Token that every client must present; needed for anything but loopback.
@@ -58,6 +66,7 @@ type Server struct {
 	board    *Board
 	instance string
 	handler  http.Handler
+	work     work
 	streams  atomic.Int64  // live streams open
 	skipped  atomic.Uint64 // updates that slow clients did not take
 }
@@ -87,6 +96,12 @@ func NewServer(o Options) *Server {
 	mux.HandleFunc("GET /api/v1/alarms", s.eventsHandler(decode.KindAlarm))
 	mux.HandleFunc("GET /api/v1/marks", s.eventsHandler(decode.KindMark))
 	mux.HandleFunc("POST /api/v1/marks", s.markHandler)
+	mux.HandleFunc("GET /api/v1/playback", s.playbackHandler)
+	mux.HandleFunc("POST /api/v1/playback", s.steerHandler)
+	mux.HandleFunc("GET /api/v1/playback/moments", s.momentsHandler)
+	mux.HandleFunc("GET /api/v1/session", s.detailsHandler)
+	mux.HandleFunc("PATCH /api/v1/session", s.describeHandler)
+	s.sessionRoutes(mux)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
 		refuse(w, http.StatusNotFound, "there is nothing at this address for this method; DEVELOPERS.md lists the addresses of this server")
 	})

@@ -140,6 +140,9 @@ func (w *writers) write(out *decode.Output, settled capture.Stamp) error {
 	return nil
 }
 
+// open tells whether there is anything to write to.
+func (w *writers) open() bool { return w.samples != nil || w.events != nil }
+
 func (w *writers) commit() error {
 	var err error
 	if w.samples != nil {

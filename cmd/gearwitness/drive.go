@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -50,18 +51,17 @@ Sources:
         &baud=115200 &stamps=adapter &as=BUS
   socketcan:can0                         CAN interface of Linux
   lines:/dev/ttyACM0?baud=115200&as=gps  text lines of a serial instrument
-  capture:FILE?speed=4                   capture file or session, played back
+  capture:FILE?speed=4                   capture file or session, played back; the
+        page pauses, steps and jumps; a playback is not recorded again
   van:?seed=7&for=20m&fault=NAME         the virtual van (see demo --help)
 
 Exit status: 0 done, 1 the vehicle file is wrong, 2 used wrong, 3 failed.`,
 		Example: `  gearwitness drive --vehicle van.yaml --from slcan:/dev/ttyUSB0?bitrate=500k
-  gearwitness drive --vehicle truck.yaml --from 'capture:drive.pcapng?speed=1' --no-record`,
+  gearwitness drive --from 'capture:sessions/2026-11-25_10-00-00_parcel-van?speed=4'
+  gearwitness drive --vehicle truck.yaml --from capture:drive.pcapng`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if o.vehicle == "" {
-				return usagef("what do the frames mean? give --vehicle FILE; signals/van.yaml is one to learn from")
-			}
-			file, err := loadVehicle(o.vehicle)
+			file, err := o.vehicleFile()
 			if err != nil {
 				return err
 			}
@@ -75,6 +75,20 @@ Exit status: 0 done, 1 the vehicle file is wrong, 2 used wrong, 3 failed.`,
 	return cmd
 }
 
+// vehicleFile loads the vehicle file given; a session that is played back brings
+// its own.
+func (o *driveOptions) vehicleFile() (*signals.File, error) {
+	if o.vehicle != "" {
+		return loadVehicle(o.vehicle)
+	}
+	if len(o.from) == 1 {
+		if u, err := capture.ParseURL(o.from[0]); err == nil && u.Scheme == "capture" && isSession(u.Path) {
+			return sessionVehicle(u.Path)
+		}
+	}
+	return nil, usagef("what do the frames mean? give --vehicle FILE; signals/van.yaml is one to learn from")
+}
+
 // driveOptions are the settings of drive and demo.
 type driveOptions struct {
 	vehicle                string
@@ -85,6 +99,7 @@ type driveOptions struct {
 	allowRequests          bool
 	length                 time.Duration
 	truth, samples, events string
+	details                archive.Meta // who and why, as given
 }
 
 func (o *driveOptions) common(f *pflag.FlagSet) {
@@ -98,7 +113,23 @@ func (o *driveOptions) common(f *pflag.FlagSet) {
 	f.DurationVar(&o.length, "for", 0, "end by itself after this time, such as 90s or 20m")
 	f.StringVar(&o.samples, "samples", "", "write samples to this CSV file while they come")
 	f.StringVar(&o.events, "events", "", "write events to this JSON Lines file while they come")
+	f.StringVar(&o.details.Title, "title", "", "what the session is, in a few words; the vehicle's title if not given")
+	f.StringVar(&o.details.Technician, "technician", "", "who drives and watches")
+	f.StringVar(&o.details.Workshop, "workshop", "", "the workshop")
+	f.StringVar(&o.details.Job, "job", "", "job or order number")
+	f.StringVar(&o.details.VIN, "vin", "", "vehicle identification number; an odd one is told, never refused")
+	f.StringVar(&o.details.Odometer, "odometer", "", "odometer reading with its unit, such as '84210 km'")
+	f.StringVar(&o.details.Concern, "concern", "", "what the customer complains of")
+	f.StringVar(&o.details.PositionConsent, "position-consent", "", "who has agreed to position data being kept; nobody if not given")
 	f.StringVar(&o.truth, "truth", "", "van only: write what really happened to this JSON Lines file")
+}
+
+// meta says who, what and why of the session that begins.
+func (o *driveOptions) meta(file *signals.File) archive.Meta {
+	m := o.details
+	m.Title = cmp.Or(m.Title, file.Vehicle.Title)
+	m.Vehicle, m.Software = file.Vehicle.Title, "gearwitness "+version()
+	return m
 }
 
 func defaultArchive() string { return filepath.Join(xdg.DataHome, "gearwitness", "sessions") }
@@ -141,10 +172,8 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 	}
 	defer d.source.Close()
 
-	if !o.noRecord {
-		d.session, err = archive.Create(o.archive, archive.Meta{
-			Title: file.Vehicle.Title, Vehicle: file.Vehicle.Title, Software: "gearwitness " + version(),
-		}, file.Text(), archive.Options{Clock: d.clock, OnStatus: d.diskStatus})
+	if !o.noRecord && d.playback == nil {
+		d.session, err = archive.Create(o.archive, o.meta(file), file.Text(), archive.Options{Clock: d.clock, OnStatus: d.diskStatus})
 		if err != nil {
 			return err
 		}
@@ -152,15 +181,34 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 	}
 	d.board = dashboards.NewBoard(dashboards.BoardOptions{File: file, Table: chain.Table(), Clock: d.clock, Plan: chain.Plan()})
 	d.tellSources(dashboards.SourceOpen, "")
-	server := dashboards.NewServer(dashboards.Options{
+	options := dashboards.Options{
 		Board: d.board, Recorder: d.recorder(), Mark: d.mark, Version: version(), Token: o.token, Log: d.log,
-	})
+		Sessions: sessionWork(o.archive),
+	}
+	if d.session != nil {
+		options.Session = d.session
+	}
+	if d.playback != nil {
+		options.Playback, options.Moments, options.Mark = d.playback, d.playback.moments, nil
+		if err := d.restart(d.playback.start); err != nil {
+			return err
+		}
+	}
+	server := dashboards.NewServer(options)
 
 	page := "http://" + listener.Addr().String() + "/"
 	fmt.Fprintf(stdout, "Page:      %s\n", page)
-	if d.session != nil {
+	switch {
+	case d.session != nil:
 		fmt.Fprintf(stdout, "Recording: %s\n", d.session.Dir())
-	} else {
+		if vin := o.details.VIN; vin != "" {
+			if odd := archive.CheckVIN(vin).Warning(); odd != "" {
+				fmt.Fprintf(stdout, "VIN:       %s: %s\n", vin, odd)
+			}
+		}
+	case d.playback != nil:
+		fmt.Fprintln(stdout, "Recording: off; a playback is not recorded again")
+	default:
 		fmt.Fprintln(stdout, "Recording: off")
 	}
 	switch n := len(file.Requests); {
@@ -168,7 +216,7 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 		fmt.Fprintf(stdout, "Requests:  SENDING the %d that the vehicle file lists\n%s\n", n, requestCautions)
 	case o.allowRequests:
 		fmt.Fprintln(stdout, "Requests:  the vehicle file lists none; nothing is sent")
-	case n > 0 && !d.playback:
+	case n > 0 && d.playback == nil:
 		fmt.Fprintf(stdout, "Requests:  the vehicle file lists %d; they are not sent without --allow-requests\n", n)
 	}
 	fmt.Fprintf(stdout, "%s\nCtrl-C ends the drive.\n", cautions)
@@ -194,10 +242,17 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 		}
 	}
 	began := time.Now()
+	if d.playback != nil {
+		work.Go(func() { d.playback.survey(running) })
+	}
 	runErr := d.run(running)
-	if runErr == nil {
+	for runErr == nil {
 		fmt.Fprintln(stdout, "The input has ended; the page stays until Ctrl-C.")
-		<-running.Done()
+		if d.playback == nil || !d.playback.again(running) {
+			<-running.Done()
+			break
+		}
+		runErr = d.run(running)
 	}
 	stop(nil)
 	work.Wait()
@@ -220,9 +275,9 @@ type daemon struct {
 	source   capture.Source
 	urls     []capture.URL
 	sources  []dashboards.Source // as the page shows them, by urls
-	playback bool
-	asker    *asker           // nil: nothing is sent
-	session  *archive.Session // nil: nothing is recorded
+	playback *playback           // nil: what is shown is no recording
+	asker    *asker              // nil: nothing is sent
+	session  *archive.Session    // nil: nothing is recorded
 	board    *dashboards.Board
 	sink     writers
 	log      *slog.Logger
@@ -249,15 +304,11 @@ func (d *daemon) openSources(ctx context.Context, urls []capture.URL, file *sign
 		if allowRequests {
 			return usagef("--allow-requests: a recording cannot be asked anything; leave the flag out")
 		}
-		speed, err := urls[0].Positive("speed", 1)
-		if err != nil {
-			return usageError{err}
-		}
-		player, err := pcapng.NewPlayer(func() (capture.Source, error) { return openRecording(urls[0].Path) }, speed)
+		p, err := newPlayback(file, urls[0])
 		if err != nil {
 			return err
 		}
-		d.source, d.clock, d.playback = player, player, true
+		d.source, d.clock, d.playback = p, p, p
 		return nil
 	}
 	d.clock = capture.NewSessionClock()
@@ -310,6 +361,12 @@ func (d *daemon) run(ctx context.Context) error {
 		batch.Reset()
 		out.Reset()
 		readErr := d.source.Next(ctx, &batch)
+		if d.playback != nil && len(batch.Notes) > 0 && batch.Notes[0].Kind == pcapng.NoteSeek {
+			if err := d.restart(batch.Notes[0].Time); err != nil {
+				return err
+			}
+			batch.Notes = batch.Notes[1:]
+		}
 		if d.session != nil {
 			d.session.Record(&batch)
 		}
@@ -330,6 +387,7 @@ func (d *daemon) run(ctx context.Context) error {
 		}
 		d.total.samples += uint64(len(out.Samples))
 		d.total.events += uint64(len(out.Events))
+		d.journalAlarms(out.Events)
 		d.board.Take(&out)
 		if now := d.chain.Now(); now.Sub(d.counted) >= time.Second || readErr != nil {
 			d.counted = now
@@ -351,6 +409,22 @@ func (d *daemon) run(ctx context.Context) error {
 		}
 		d.tellSources(dashboards.SourceLost, readErr.Error())
 		return readErr
+	}
+}
+
+// journalAlarms writes down what the people in the vehicle were told, when they
+// were told. Shifts are not: they follow from the frames and can be found again.
+func (d *daemon) journalAlarms(events []decode.Event) {
+	if d.session == nil {
+		return
+	}
+	for _, e := range events {
+		if e.Kind != decode.KindAlarm {
+			continue
+		}
+		if err := d.session.Journal(decode.KindAlarm, e.Time, e.Fields); err != nil {
+			d.log.Error("the journal does not take an alarm", "cause", err)
+		}
 	}
 }
 
@@ -393,7 +467,7 @@ func (d *daemon) tellSource(i int, state dashboards.SourceState, text string) {
 func (d *daemon) tellSources(state dashboards.SourceState, text string) {
 	d.sources = make([]dashboards.Source, len(d.urls))
 	for i, u := range d.urls {
-		d.sources[i] = dashboards.Source{Address: u.String(), Playback: d.playback, State: state, Text: text}
+		d.sources[i] = dashboards.Source{Address: u.String(), Playback: d.playback != nil, State: state, Text: text}
 	}
 	d.board.Sources(d.sources)
 }

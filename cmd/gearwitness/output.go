@@ -82,10 +82,11 @@ func (o *output) discard() {
 	o.file = nil
 }
 
-// progress shows how far long work is, on a terminal only, at most ten times a
-// second.
+// progress shows how far long work is, on a terminal or to whoever asked, at most
+// ten times a second.
 type progress struct {
-	w    io.Writer // nil: nobody watches
+	w    io.Writer    // a terminal; nil: none
+	tell func(string) // nil: nobody asked
 	last time.Time
 	wide int
 }
@@ -104,11 +105,15 @@ func newProgress(w io.Writer) *progress {
 }
 
 func (p *progress) show(text func() string) {
-	if p.w == nil || time.Since(p.last) < 100*time.Millisecond {
+	if p.w == nil && p.tell == nil || time.Since(p.last) < 100*time.Millisecond {
 		return
 	}
 	p.last = time.Now()
 	s := text()
+	if p.tell != nil {
+		p.tell(s)
+		return
+	}
 	fmt.Fprintf(p.w, "\r%-*s", p.wide, s)
 	p.wide = max(p.wide, len(s))
 }

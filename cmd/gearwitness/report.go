@@ -67,16 +67,8 @@ func (o *reportOptions) run(ctx context.Context, stdout, stderr io.Writer) error
 	}
 	show := newProgress(stderr)
 	defer show.done()
-	r, err := makeReport(ctx, folder, o.vehicle, show)
+	r, err := reportOf(ctx, folder, o.vehicle, o.redact, show)
 	if err != nil {
-		return err
-	}
-	papers, err := papersOf(folder, show)
-	if err != nil {
-		return err
-	}
-	papers.Name, papers.Redact = filepath.Base(folder), o.redact
-	if papers.Seal, err = sealOf(folder); err != nil {
 		return err
 	}
 	out, err := createOutput(o.output, stdout)
@@ -84,7 +76,7 @@ func (o *reportOptions) run(ctx context.Context, stdout, stderr io.Writer) error
 		return err
 	}
 	defer out.discard()
-	if err := r.finish(papers).Write(out); err != nil {
+	if err := r.Write(out); err != nil {
 		return fmt.Errorf("%s cannot be written: %w", o.output, plainFileError(err))
 	}
 	if err := out.commit(); err != nil {
@@ -95,6 +87,23 @@ func (o *reportOptions) run(ctx context.Context, stdout, stderr io.Writer) error
 		fmt.Fprintf(stderr, "Report: %s\n", o.output)
 	}
 	return nil
+}
+
+// reportOf makes the report of a session as it stands.
+func reportOf(ctx context.Context, folder, vehicle string, redact bool, show *progress) (*reports.Report, error) {
+	g, err := makeReport(ctx, folder, vehicle, show)
+	if err != nil {
+		return nil, err
+	}
+	papers, err := papersOf(folder, show)
+	if err != nil {
+		return nil, err
+	}
+	papers.Name, papers.Redact = filepath.Base(folder), redact
+	if papers.Seal, err = sealOf(folder); err != nil {
+		return nil, err
+	}
+	return g.finish(papers), nil
 }
 
 // archiveFlag adds the flag that says where sessions are.

@@ -45,13 +45,23 @@ func (m mark) event(t capture.Stamp) decode.Event {
 	return decode.Event{Time: t, Kind: decode.KindMark, Fields: m}
 }
 
-// injectMarks gives the chain the marks of a session's journal, and what it says
-// of requests, so that they stand in the events where they stood live. unread
-// says which lines of the journal could not be read; no frame is lost by them.
+// injectMarks gives the chain what a session's journal adds to the events, so
+// that it stands there where it stood live.
 func injectMarks(chain *pipeline.Pipeline, folder string) (unread []string, err error) {
+	events, unread, err := journalEvents(folder)
+	for _, e := range events {
+		chain.Inject(e)
+	}
+	return unread, err
+}
+
+// journalEvents returns the marks of a session's journal and what it says of
+// requests. unread says which lines of the journal could not be read; no frame is
+// lost by them.
+func journalEvents(folder string) (events []decode.Event, unread []string, err error) {
 	s, err := archive.Open(folder)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	bad := func(err error) { unread = append(unread, fmt.Sprintf("Journal: %v; that line was left out.", err)) }
 	for e, err := range s.Journal() {
@@ -69,17 +79,17 @@ func injectMarks(chain *pipeline.Pipeline, folder string) (unread []string, err 
 				bad(fmt.Errorf("a mark without text: %w", err))
 				continue
 			}
-			chain.Inject(m.event(e.Time))
+			events = append(events, m.event(e.Time))
 		case decode.KindRequests:
 			var a asking
 			if err := json.Unmarshal(e.Fields, &a); err != nil {
 				bad(fmt.Errorf("an entry about requests without text: %w", err))
 				continue
 			}
-			chain.Inject(a.event(e.Time))
+			events = append(events, a.event(e.Time))
 		}
 	}
-	return unread, nil
+	return events, unread, nil
 }
 
 // doubts says in sentences what of a recording was not used and why.

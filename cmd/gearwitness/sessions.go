@@ -20,6 +20,7 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
+	"gearwitness/dashboards"
 	reports "gearwitness/dashboards/report"
 	"gearwitness/decode"
 	"gearwitness/decode/compare"
@@ -42,39 +43,8 @@ Exit status: 0 done, 1 found wrong (verify), 2 used wrong, 3 failed.`,
 	return cmd
 }
 
-// sessionRow is a session as lists print it.
-type sessionRow struct {
-	Name      string     `json:"name"`
-	Folder    string     `json:"folder"`
-	Title     string     `json:"title,omitempty"`
-	Vehicle   string     `json:"vehicle,omitempty"`
-	Started   *time.Time `json:"started"`
-	Ended     *time.Time `json:"ended"` // null: not recorded, as after a power failure
-	Bytes     int64      `json:"bytes"`
-	Sealed    bool       `json:"sealed"`
-	Protected bool       `json:"protected"`
-	Problem   string     `json:"problem,omitempty"`
-}
-
-func rowOf(l archive.Listed) sessionRow {
-	r := sessionRow{Name: l.Name, Folder: l.Dir, Title: l.Meta.Title, Vehicle: l.Meta.Vehicle, Started: when(l.Meta.Started), Ended: when(l.Meta.Ended),
-		Bytes: l.Bytes, Sealed: l.Sealed, Protected: l.Protected}
-	if l.Err != nil {
-		r.Problem = l.Err.Error()
-	}
-	return r
-}
-
-// when is a time, nil where there is none.
-func when(t time.Time) *time.Time {
-	if t.IsZero() {
-		return nil
-	}
-	return &t
-}
-
 // state says what is to be known of a session in a word or two.
-func (r sessionRow) state() string {
+func stateOf(r dashboards.SessionRow) string {
 	var words []string
 	if r.Problem != "" {
 		words = append(words, "cannot be read")
@@ -102,9 +72,9 @@ func newSessionsList() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			rows := make([]sessionRow, 0, len(list))
+			rows := make([]dashboards.SessionRow, 0, len(list))
 			for _, l := range list {
-				rows = append(rows, rowOf(l))
+				rows = append(rows, dashboards.RowOf(l))
 			}
 			if asJSON {
 				return writeJSON(cmd, rows)
@@ -115,7 +85,7 @@ func newSessionsList() *cobra.Command {
 			}
 			t := newTable(cmd.OutOrStdout(), "SESSION", "LENGTH", "SIZE", "STATE")
 			for _, r := range rows {
-				t.row(r.Name, spanOf(r), sizeText(r.Bytes), r.state())
+				t.row(r.Name, spanOf(r), sizeText(r.Bytes), stateOf(r))
 			}
 			return t.Flush()
 		},
@@ -125,7 +95,7 @@ func newSessionsList() *cobra.Command {
 	return cmd
 }
 
-func spanOf(r sessionRow) string {
+func spanOf(r dashboards.SessionRow) string {
 	if r.Started == nil || r.Ended == nil {
 		return ""
 	}
@@ -156,30 +126,6 @@ func newTable(w io.Writer, heads ...string) table {
 
 func (t table) row(cells ...string) { fmt.Fprintln(t, strings.Join(cells, "\t")) }
 
-// sessionFacts is what show prints.
-type sessionFacts struct {
-	sessionRow
-	Workshop   string      `json:"workshop,omitempty"`
-	Technician string      `json:"technician,omitempty"`
-	Job        string      `json:"job,omitempty"`
-	VIN        string      `json:"vin,omitempty"`
-	VINRemark  string      `json:"vin_remark,omitempty"`
-	Odometer   string      `json:"odometer,omitempty"`
-	Concern    string      `json:"concern,omitempty"`
-	Consent    string      `json:"position_consent,omitempty"`
-	Software   string      `json:"software,omitempty"`
-	Captures   []string    `json:"captures"`
-	Digest     string      `json:"seal_sha256,omitempty"`
-	Signer     string      `json:"signer,omitempty"`
-	Marks      []markShown `json:"marks"`
-	Losses     uint64      `json:"lost"` // frames and lines, as the journal tells
-}
-
-type markShown struct {
-	Time decode.Seconds `json:"time_s"`
-	Text string         `json:"text"`
-}
-
 func newSessionsShow() *cobra.Command {
 	var root string
 	var asJSON bool
@@ -199,7 +145,7 @@ func newSessionsShow() *cobra.Command {
 			if asJSON {
 				return writeJSON(cmd, facts)
 			}
-			return facts.print(cmd.OutOrStdout())
+			return printFacts(cmd.OutOrStdout(), facts)
 		},
 	}
 	archiveFlag(cmd, &root)
@@ -207,16 +153,16 @@ func newSessionsShow() *cobra.Command {
 	return cmd
 }
 
-func factsOf(folder string) (*sessionFacts, error) {
+func factsOf(folder string) (*dashboards.SessionFacts, error) {
 	r, err := archive.Open(folder)
 	if err != nil {
 		return nil, err
 	}
 	m := r.Meta()
-	f := &sessionFacts{
-		sessionRow: sessionRow{Name: filepath.Base(folder), Folder: folder, Title: m.Title, Vehicle: m.Vehicle, Started: when(m.Started), Ended: when(m.Ended), Bytes: r.Bytes(), Sealed: r.Sealed()},
+	f := &dashboards.SessionFacts{
+		SessionRow: dashboards.SessionRow{Name: filepath.Base(folder), Folder: folder, Title: m.Title, Vehicle: m.Vehicle, Started: dashboards.When(m.Started), Ended: dashboards.When(m.Ended), Bytes: r.Bytes(), Sealed: r.Sealed()},
 		Workshop:   m.Workshop, Technician: m.Technician, Job: m.Job, VIN: m.VIN, Odometer: m.Odometer, Concern: m.Concern,
-		Consent: m.PositionConsent, Software: m.Software, Captures: r.Files(), Marks: []markShown{},
+		Consent: m.PositionConsent, Software: m.Software, Captures: r.Files(), Marks: []dashboards.SessionMark{},
 	}
 	if list, err := archive.List(filepath.Dir(folder)); err == nil {
 		for _, l := range list {
@@ -239,15 +185,15 @@ func factsOf(folder string) (*sessionFacts, error) {
 		if err != nil {
 			continue // verify says where and why
 		}
-		f.entry(e)
+		takeEntry(f, e)
 	}
 	return f, nil
 }
 
-func (f *sessionFacts) entry(e archive.Entry) {
+func takeEntry(f *dashboards.SessionFacts, e archive.Entry) {
 	switch e.Kind {
 	case archive.KindMark:
-		f.Marks = append(f.Marks, markShown{decode.Seconds(e.Time), member(e.Fields, "text")})
+		f.Marks = append(f.Marks, dashboards.SessionMark{Time: decode.Seconds(e.Time), Text: member(e.Fields, "text")})
 	case archive.KindLoss:
 		n, err := strconv.ParseUint(member(e.Fields, "count"), 10, 64)
 		if err == nil {
@@ -256,7 +202,7 @@ func (f *sessionFacts) entry(e archive.Entry) {
 	}
 }
 
-func (f *sessionFacts) print(w io.Writer) error {
+func printFacts(w io.Writer, f *dashboards.SessionFacts) error {
 	t := table{tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)}
 	add := func(name, text string) {
 		if text != "" {
@@ -361,17 +307,7 @@ func signerFor(path string, asked, unsigned bool) (ssh.Signer, error) {
 func seal(ctx context.Context, folder string, signer ssh.Signer, stdout, stderr io.Writer) error {
 	show := newProgress(stderr)
 	defer show.done()
-	o := archive.SealOptions{Signer: signer, Progress: show.bytes("sealing")}
-	r, err := archive.Open(folder)
-	if err != nil {
-		return err
-	}
-	if !r.Sealed() { // else nothing is written again
-		if o.Artefacts, err = artefacts(ctx, folder, show); err != nil {
-			return err
-		}
-	}
-	done, err := archive.Seal(ctx, folder, o)
+	done, err := sealFolder(ctx, folder, signer, show)
 	if err != nil {
 		return err
 	}
@@ -391,6 +327,20 @@ func seal(ctx context.Context, folder string, signer ssh.Signer, stdout, stderr 
 		fmt.Fprintln(stdout, "The session is NOT SIGNED: nothing proves who sealed it. `gearwitness key new` makes a key; a sealed session is not signed afterwards.")
 	}
 	return nil
+}
+
+func sealFolder(ctx context.Context, folder string, signer ssh.Signer, show *progress) (archive.Sealed, error) {
+	o := archive.SealOptions{Signer: signer, Progress: show.bytes("sealing")}
+	r, err := archive.Open(folder)
+	if err != nil {
+		return archive.Sealed{}, err
+	}
+	if !r.Sealed() { // else nothing is written again
+		if o.Artefacts, err = artefacts(ctx, folder, show); err != nil {
+			return archive.Sealed{}, err
+		}
+	}
+	return archive.Seal(ctx, folder, o)
 }
 
 // artefacts are the files that sealing adds, each made from the raw frames alone
@@ -510,15 +460,6 @@ type verifyOptions struct {
 	noDecode, asJSON                bool
 }
 
-// foundLine is a finding as --json prints it.
-type foundLine struct {
-	Kind   archive.Kind `json:"kind"`
-	Fault  bool         `json:"fault"` // false: a remark
-	Path   string       `json:"path,omitempty"`
-	Text   string       `json:"text"`
-	Frames *[2]uint64   `json:"frames,omitempty"` // first and last, from 1
-}
-
 func (o *verifyOptions) run(cmd *cobra.Command) error {
 	folder, err := findSession(o.archive, o.session)
 	if err != nil {
@@ -526,7 +467,7 @@ func (o *verifyOptions) run(cmd *cobra.Command) error {
 	}
 	show := newProgress(cmd.ErrOrStderr())
 	defer show.done()
-	options := archive.VerifyOptions{Progress: show.bytes("verifying")}
+	var options archive.VerifyOptions
 	if o.keys != "" {
 		if options.Keys, err = archive.KeysLoad(o.keys); err != nil {
 			return err
@@ -535,43 +476,13 @@ func (o *verifyOptions) run(cmd *cobra.Command) error {
 	if options.Roots, err = loadIssuers(o.issuers); err != nil {
 		return err
 	}
-	var found []archive.Finding
-	if !o.noDecode {
-		// Where the session cannot even be opened, Verify says so in its findings.
-		if options.Again, err = artefacts(cmd.Context(), folder, show); err != nil {
-			options.Again = nil
-			found = append(found, archive.Finding{Kind: archive.FoundMalformed, Text: "the recording cannot be decoded again: " + err.Error()})
-		}
-	}
-	verdict, err := archive.Verify(cmd.Context(), folder, options, func(f archive.Finding) { found = append(found, f) })
+	v, found, err := verifyFolder(cmd.Context(), folder, options, !o.noDecode, show)
 	if err != nil {
 		return err
 	}
 	show.done()
-	faults := 0
-	lines := make([]foundLine, 0, len(found))
-	for _, f := range found {
-		l := foundLine{Kind: f.Kind, Fault: !f.Remark, Path: f.Path, Text: f.Text}
-		if f.First > 0 {
-			l.Frames = &[2]uint64{f.First, f.Last}
-		}
-		lines = append(lines, l)
-		if !f.Remark {
-			faults++
-		}
-	}
 	if o.asJSON {
-		err = writeJSON(cmd, struct {
-			Holds    bool        `json:"holds"`
-			Files    int         `json:"files"`
-			Bytes    int64       `json:"bytes"`
-			Frames   uint64      `json:"frames"`
-			Digest   string      `json:"seal_sha256,omitempty"`
-			Signer   string      `json:"signer,omitempty"`
-			Trusted  bool        `json:"trusted"`
-			Stamped  *time.Time  `json:"stamped,omitempty"`
-			Findings []foundLine `json:"findings"`
-		}{faults == 0, verdict.Files, verdict.Bytes, verdict.Frames, verdict.Digest, verdict.Signer, verdict.Trusted, when(verdict.Stamped), lines})
+		err = writeJSON(cmd, v)
 	} else {
 		out := cmd.OutOrStdout()
 		for _, f := range found {
@@ -581,14 +492,43 @@ func (o *verifyOptions) run(cmd *cobra.Command) error {
 			}
 			fmt.Fprintf(out, "%s: %s\n", word, f)
 		}
-		if faults == 0 {
-			fmt.Fprintf(out, "All holds: %d files, %s, %s frames; SHA-256 %s\n", verdict.Files, sizeText(verdict.Bytes), grouped(verdict.Frames), verdict.Digest)
+		if v.Holds {
+			fmt.Fprintf(out, "All holds: %d files, %s, %s frames; SHA-256 %s\n", v.Files, sizeText(v.Bytes), grouped(v.Frames), v.Digest)
 		}
 	}
-	if err == nil && faults > 0 {
+	if err == nil && !v.Holds {
 		err = wrongError{}
 	}
 	return err
+}
+
+// verifyFolder verifies a session, and with again decodes it once more.
+func verifyFolder(ctx context.Context, folder string, o archive.VerifyOptions, again bool, show *progress) (*dashboards.SessionVerdict, []archive.Finding, error) {
+	var found []archive.Finding
+	var err error
+	if again {
+		// Where the session cannot even be opened, Verify says so in its findings.
+		if o.Again, err = artefacts(ctx, folder, show); err != nil {
+			o.Again = nil
+			found = append(found, archive.Finding{Kind: archive.FoundMalformed, Text: "the recording cannot be decoded again: " + err.Error()})
+		}
+	}
+	o.Progress = show.bytes("verifying")
+	verdict, err := archive.Verify(ctx, folder, o, func(f archive.Finding) { found = append(found, f) })
+	if err != nil {
+		return nil, nil, err
+	}
+	v := &dashboards.SessionVerdict{Holds: true, Files: verdict.Files, Bytes: verdict.Bytes, Frames: verdict.Frames, Digest: verdict.Digest,
+		Signer: verdict.Signer, Trusted: verdict.Trusted, Stamped: dashboards.When(verdict.Stamped), Findings: make([]dashboards.SessionFinding, 0, len(found))}
+	for _, f := range found {
+		l := dashboards.SessionFinding{Kind: f.Kind, Fault: !f.Remark, Path: f.Path, Text: f.Text}
+		if f.First > 0 {
+			l.Frames = &[2]uint64{f.First, f.Last}
+		}
+		v.Findings = append(v.Findings, l)
+		v.Holds = v.Holds && f.Remark
+	}
+	return v, found, nil
 }
 
 func newSessionsCompare() *cobra.Command {

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"gearwitness/capture/archive"
+	"gearwitness/dashboards"
 	"gearwitness/decode"
 	"gearwitness/decode/export"
 )
@@ -270,7 +271,7 @@ func parseAge(s string) (time.Duration, error) {
 
 func printPruned(cmd *cobra.Command, list []archive.Pruned, removed, asJSON bool) error {
 	type line struct {
-		sessionRow
+		dashboards.SessionRow
 		Removed bool   `json:"removed"` // or, without --remove, would be
 		Kept    string `json:"kept,omitempty"`
 	}
@@ -278,7 +279,7 @@ func printPruned(cmd *cobra.Command, list []archive.Pruned, removed, asJSON bool
 	var bytes int64
 	n := 0
 	for _, p := range list {
-		lines = append(lines, line{rowOf(p.Listed), p.Removed, p.Kept})
+		lines = append(lines, line{dashboards.RowOf(p.Listed), p.Removed, p.Kept})
 		if p.Removed {
 			n++
 			bytes += p.Bytes

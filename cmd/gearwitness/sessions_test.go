@@ -22,6 +22,7 @@ import (
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
 	"gearwitness/capture/testneed"
+	"gearwitness/dashboards"
 )
 
 const exampleVIN = "1M8GDM9AXKP042788" // its check digit is right: 49 CFR 565.15
@@ -109,7 +110,7 @@ func TestFromRecordingToProof(t *testing.T) {
 	folder, key := filepath.Join(root, name), filepath.Join(dir, "key")
 	at := func(args ...string) []string { return append(args, "--archive", root) }
 
-	list := fromJSON[[]sessionRow](t, must(t, at("sessions", "list", "--json")...))
+	list := fromJSON[[]dashboards.SessionRow](t, must(t, at("sessions", "list", "--json")...))
 	if len(list) != 1 || list[0].Name != name || list[0].Sealed || list[0].Title != "Flare in 2-3" || !list[0].Started.Equal(march) {
 		t.Fatalf("list: %+v; want the one session, unsealed", list)
 	}
@@ -139,7 +140,7 @@ func TestFromRecordingToProof(t *testing.T) {
 	if strings.Contains(out, "note:") || !strings.Contains(out, "All holds") || !strings.Contains(out, digest[1]) {
 		t.Errorf("verify says %s; want that all holds, without remarks", out)
 	}
-	facts := fromJSON[sessionFacts](t, must(t, at("sessions", "show", name, "--json")...))
+	facts := fromJSON[dashboards.SessionFacts](t, must(t, at("sessions", "show", name, "--json")...))
 	if facts.Digest != digest[1] || facts.Signer != shown["fingerprint"] || facts.VIN != exampleVIN || facts.VINRemark != "" || len(facts.Marks) != 1 || facts.Marks[0].Text != "customer hears it here" {
 		t.Errorf("show: %+v; want digest, key, VIN and the mark", facts)
 	}
@@ -207,9 +208,9 @@ func changesAreFound(t *testing.T, folder string) {
 	status, out, _ := program(t, "sessions", "verify", folder, "--json")
 	verdict := fromJSON[struct {
 		Holds    bool
-		Findings []foundLine
+		Findings []dashboards.SessionFinding
 	}](t, out)
-	named := slices.ContainsFunc(verdict.Findings, func(f foundLine) bool {
+	named := slices.ContainsFunc(verdict.Findings, func(f dashboards.SessionFinding) bool {
 		return f.Fault && f.Path == "data/capture-0001.pcapng" && f.Frames != nil && f.Frames[0] < f.Frames[1]
 	})
 	if status != exitWrong || verdict.Holds || !named {
@@ -464,7 +465,7 @@ func TestPruneKeepsTheProtected(t *testing.T) {
 		t.Errorf("prune without --remove says %s", out)
 	}
 	names := func() (list []string) {
-		for _, r := range fromJSON[[]sessionRow](t, must(t, "sessions", "list", "--json", "--archive", root)) {
+		for _, r := range fromJSON[[]dashboards.SessionRow](t, must(t, "sessions", "list", "--json", "--archive", root)) {
 			list = append(list, r.Name)
 		}
 		return list

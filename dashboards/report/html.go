@@ -364,8 +364,8 @@ func summarise(s *compare.Set) shiftRow {
 func (r *Report) journal(v *view) {
 	for _, e := range r.papers.Journal {
 		switch e.Kind {
-		case archive.KindStart, archive.KindEnd, archive.KindMark:
-			continue
+		case archive.KindStart, archive.KindEnd, archive.KindMark, decode.KindAlarm:
+			continue // the alarms above are those that the recording gives
 		}
 		if len(v.Journal.Lines) >= maxListed {
 			v.Journal.More++
