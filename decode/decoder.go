@@ -74,10 +74,10 @@ type frameState struct {
 }
 
 type groupState struct {
-	last    capture.Stamp
-	seen    bool
-	stale   bool
-	watched bool
+	last  capture.Stamp
+	seen  bool
+	stale bool
+	marks uint8 // of its watched signals
 }
 
 // holder is the unit whose word counts for a signal that several may send.
@@ -175,13 +175,14 @@ func (c *channel) resolve(id uint32, extended bool) int32 {
 // Frame decodes one frame and appends its samples to out, in the order the
 // signals stand in the file, those under a condition after those without. A
 // frame that cannot be trusted yields none and is counted. It allocates nothing
-// once out has grown. It tells whether a watched signal may be among the samples.
-func (d *Decoder) Frame(f *capture.Frame, out *Output) (watched bool) {
+// once out has grown. It returns the marks of the watched signals
+// that may be among the samples.
+func (d *Decoder) Frame(f *capture.Frame, out *Output) (marks uint8) {
 	ch := &d.channels[f.Bus]
 	const other = capture.Remote | capture.Error | capture.Own
 	if f.Flags&other != 0 || f.Len > capture.MaxData {
 		ch.countOther(f)
-		return false
+		return 0
 	}
 	extended := f.Flags&capture.Extended != 0
 	ch.count.Frames++
@@ -196,7 +197,7 @@ func (d *Decoder) Frame(f *capture.Frame, out *Output) (watched bool) {
 		if d.Stranger != nil {
 			d.Stranger(f)
 		}
-		return false
+		return 0
 	}
 	ch.count.Known++
 	switch {
@@ -206,21 +207,21 @@ func (d *Decoder) Frame(f *capture.Frame, out *Output) (watched bool) {
 		return d.packet(ch, f, out)
 	case n == faults:
 		d.active(ch, f.Time, uint8(f.ID), f.Data[:f.Len], out)
-		return false
+		return 0
 	}
 	return d.answer(ch, &ch.answers[n-answered], f, out)
 }
 
 // packet takes in a frame of the transport protocol and decodes the parameter
 // group it completes.
-func (d *Decoder) packet(ch *channel, f *capture.Frame, out *Output) (watched bool) {
+func (d *Decoder) packet(ch *channel, f *capture.Frame, out *Output) (marks uint8) {
 	r := ch.packets.Frame(f.Time, f.ID, f.Data[:f.Len])
 	if r.Fault != j1939tp.NoFault {
 		ch.count.BrokenMessages++
 	}
 	m := r.Message
 	if m == nil {
-		return false
+		return 0
 	}
 	id := j1939.ID{Priority: 6, PGN: m.PGN, Source: m.Source, Destination: m.Destination}.Uint32()
 	if n, ok := ch.route.find(id, true); ok {
@@ -232,7 +233,7 @@ func (d *Decoder) packet(ch *channel, f *capture.Frame, out *Output) (watched bo
 	if m.PGN == j1939.DM1 {
 		d.active(ch, f.Time, m.Source, m.Data, out)
 	}
-	return false
+	return 0
 }
 
 func (c *channel) countOther(f *capture.Frame) {
@@ -265,11 +266,11 @@ func wireBits(length uint8, extended bool) uint64 {
 }
 
 // decode applies frame n of the plan.
-func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) (watched bool) {
+func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) (marks uint8) {
 	fr, st := &d.plan.frames[n], &d.frames[n]
 	if int(f.Len) < fr.need {
 		st.count.Short++
-		return false
+		return 0
 	}
 	var count uint64
 	if fr.counts > 0 {
@@ -278,11 +279,11 @@ func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) (watched bool) 
 	}
 	if fr.check != nil && !fr.intact(f, count) {
 		st.count.Checksum++
-		return false
+		return 0
 	}
 	if fr.counts > 0 && !st.alive(count, fr.counts) {
 		st.count.Repeated++
-		return false
+		return 0
 	}
 	st.count.Good++
 	st.count.Last = f.Time
@@ -291,7 +292,7 @@ func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) (watched bool) 
 		if !g.present(&f.Data) {
 			continue
 		}
-		watched = d.groups[fr.firstGroup+i].watched || watched
+		marks |= d.groups[fr.firstGroup+i].marks
 		d.touch(fr, i, f.Time, out)
 		if fr.shared {
 			d.shared(fr, g, f, out)
@@ -301,7 +302,7 @@ func (d *Decoder) decode(n int32, f *capture.Frame, out *Output) (watched bool) 
 		out.Samples = slices.Grow(out.Samples, len(g.fields))[:k+len(g.fields)]
 		sampleAll(g.fields, f, out.Samples[k:])
 	}
-	return watched
+	return marks
 }
 
 // sampleAll decodes fields into as many samples. It stands by itself so that its
@@ -361,13 +362,14 @@ func (fr *frame) fresh(i int, last, at capture.Stamp) Event {
 	return Event{at, KindStale, Stale{Frame: fr.name, Signals: fr.groups[i].names, State: "fresh", Since: Seconds(last)}}
 }
 
-// Watch makes Frame tell when a frame brings a sample of that signal.
-func (d *Decoder) Watch(signal int32) {
+// Watch makes Frame tell, by a mark of the caller's, when a frame may bring a
+// sample of that signal. Marks of several calls are joined bit by bit.
+func (d *Decoder) Watch(signal int32, mark uint8) {
 	for i := range d.plan.frames {
 		fr := &d.plan.frames[i]
 		for j := range fr.groups {
 			if slices.ContainsFunc(fr.groups[j].fields, func(f field) bool { return f.signal == signal }) {
-				d.groups[fr.firstGroup+j].watched = true
+				d.groups[fr.firstGroup+j].marks |= mark
 			}
 		}
 	}

@@ -59,22 +59,22 @@ type answering struct {
 
 // answer takes in a frame of a unit that answers and decodes the message it
 // completes.
-func (d *Decoder) answer(ch *channel, from *answering, f *capture.Frame, out *Output) (watched bool) {
+func (d *Decoder) answer(ch *channel, from *answering, f *capture.Frame, out *Output) (marks uint8) {
 	message, fault := from.receiver.Frame(f.Time, f.Data[:f.Len])
 	if fault != isotp.NoFault {
 		ch.count.BrokenMessages++
 	}
 	if len(message) == 0 {
-		return false
+		return 0
 	}
 	unit := diagnosis.AddressOf(f.ID, f.Flags&capture.Extended != 0).Unit
 	if r, refused := diagnosis.Refused(message); refused {
 		d.refused(ch, f.Time, unit, r, from.answers, out)
-		return false
+		return 0
 	}
 	if memory, _, list, ok := diagnosis.Faults(message); ok {
 		d.remembered(ch, f.Time, unit, memory, list, out)
-		return false
+		return 0
 	}
 	// Somebody may have asked for several parameters at once.
 	records, several := diagnosis.Records(message)
@@ -92,9 +92,7 @@ func (d *Decoder) answer(ch *channel, from *answering, f *capture.Frame, out *Ou
 		// Fields lie in the first 64 bytes, as in the longest frame.
 		ch.message = capture.Frame{Time: f.Time, ID: f.ID, Bus: f.Bus, Flags: f.Flags, Len: uint8(min(len(data), capture.MaxData))}
 		copy(ch.message.Data[:], data)
-		if d.decode(a.frame, &ch.message, out) {
-			watched = true
-		}
+		marks |= d.decode(a.frame, &ch.message, out)
 	}
-	return watched
+	return marks
 }

@@ -148,32 +148,42 @@ func (a *Analyzer) Reads(signal int32) bool {
 	return signal >= 0 && int(signal) < len(a.route) && a.route[signal] >= 0
 }
 
-// Sample feeds one sample, in event order. Samples that play no role cost one
+// Sample feeds samples, in event order. Those that play no role cost one
 // look-up.
-func (a *Analyzer) Sample(s decode.Sample) {
-	if s.Signal < 0 || int(s.Signal) >= len(a.route) || a.route[s.Signal] < 0 {
-		return
+func (a *Analyzer) Sample(list ...decode.Sample) {
+	for i := range list {
+		s := &list[i]
+		if !a.Reads(s.Signal) || (s.Time != a.newest || !a.started) && !a.reach(s.Time) {
+			continue
+		}
+		c := &a.channels[a.route[s.Signal]]
+		c.outside = s.Status == decode.Implausible
+		value := s.Value*c.factor + c.offset
+		if s.Status != decode.Valid || math.IsNaN(s.Value) || math.IsInf(s.Value, 0) ||
+			c.kind == shaftSpeed && !c.plausible(s.Time, value) {
+			value = unknown
+		}
+		c.ring.Push(s.Time, value)
 	}
-	if s.Time <= -farthest || s.Time >= farthest {
-		return // no time a recording can have
+}
+
+// reach evaluates the ticks that are due before a sample of time t is taken in;
+// false for no time a recording can have.
+func (a *Analyzer) reach(t capture.Stamp) bool {
+	if t <= -farthest || t >= farthest {
+		return false
 	}
 	if !a.started {
-		a.started, a.next, a.newest = true, gridUp(s.Time), s.Time
+		a.started, a.next, a.newest = true, gridUp(t), t
 	}
-	for a.next+a.delay <= s.Time && a.next <= a.newest+idle {
+	for a.next+a.delay <= t && a.next <= a.newest+idle {
 		a.tick(a.next+a.delay, &a.pending)
 	}
-	if a.next > a.newest+idle && s.Time > a.next {
-		a.next = gridUp(s.Time) // nothing to be known of the silence between
+	if a.next > a.newest+idle && t > a.next {
+		a.next = gridUp(t) // nothing to be known of the silence between
 	}
-	a.newest = max(a.newest, s.Time)
-	c := &a.channels[a.route[s.Signal]]
-	c.outside = s.Status == decode.Implausible
-	value, there := s.Value*c.factor+c.offset, s.Status == decode.Valid && !math.IsNaN(s.Value) && !math.IsInf(s.Value, 0)
-	if there && c.kind == shaftSpeed {
-		there = c.plausible(s.Time, value)
-	}
-	c.ring.Push(s.Time, value, there)
+	a.newest = max(a.newest, t)
+	return true
 }
 
 // Advance evaluates every tick that is due at now (tick + Delay <= now) and

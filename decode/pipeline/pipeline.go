@@ -39,10 +39,11 @@ const MaxLate capture.Stamp = 1e9
 
 // Analysis is what finds out about the gearbox.
 type Analysis interface {
-	// Reads tells whether a signal matters to it; samples of others are not fed.
+	// Reads tells whether a signal matters to it; samples of others need not be
+	// fed.
 	Reads(signal int32) bool
-	// Sample feeds a sample; samples come in time order.
-	Sample(s decode.Sample)
+	// Sample feeds samples, in time order; it does not keep the list.
+	Sample(list ...decode.Sample)
 	// Advance says that every sample before now has been fed, and appends the
 	// samples and events of all times up to now - Delay, but those that Held
 	// tells of. Now is a multiple of Tick.
@@ -101,6 +102,8 @@ const (
 	forFormula readers = 1 << iota
 	forAnalysis
 	forBehind
+
+	everybody = forFormula | forAnalysis | forBehind
 )
 
 // New makes the chain for a validated vehicle file.
@@ -150,9 +153,7 @@ func build(f *signals.File, o Options, analyse func(*signals.File, *decode.Table
 		if p.behind != nil && p.behind.wanted[i] {
 			p.readers[i] |= forBehind
 		}
-		if p.readers[i] != 0 {
-			p.decoder.Watch(signal)
-		}
+		p.decoder.Watch(signal, uint8(p.readers[i]))
 	}
 	return p, nil
 }
@@ -220,8 +221,8 @@ func (p *Pipeline) Push(b *capture.Batch, out *decode.Output) error {
 		}
 		p.advance(f.Time, out)
 		k := len(out.Samples)
-		if p.decoder.Frame(f, out) {
-			p.absorb(k, out)
+		if to := readers(p.decoder.Frame(f, out)); to != 0 {
+			p.absorb(k, to, out)
 		}
 	}
 	if n := len(p.lines); n > 0 {
@@ -275,27 +276,33 @@ func (p *Pipeline) flushLines(t capture.Stamp, out *decode.Output) {
 		p.advance(l.Time, out)
 		k := len(out.Samples)
 		p.decoder.Line(&l, out)
-		p.absorb(k, out)
+		p.absorb(k, everybody, out)
 	}
 	p.lines = slices.Delete(p.lines, 0, n)
 }
 
-// absorb passes on the samples from index k on to whoever reads them, and
+// absorb passes on the samples from index k on to those who may read them, and
 // likewise the computed signals that follow, which it appends.
-func (p *Pipeline) absorb(k int, out *decode.Output) {
-	p.pass(out.Samples[k:], forFormula|forAnalysis|forBehind)
-	k = len(out.Samples)
-	p.computer.Evaluate(p.now, out)
-	p.pass(out.Samples[k:], forAnalysis|forBehind) // formulas have seen each other's results
+func (p *Pipeline) absorb(k int, to readers, out *decode.Output) {
+	p.pass(out.Samples[k:], to)
+	if to&forFormula != 0 {
+		k = len(out.Samples)
+		p.computer.Evaluate(p.now, out)
+		p.pass(out.Samples[k:], forAnalysis|forBehind) // formulas have seen each other's results
+	}
 }
 
+// pass hands samples to those who read them, of some readers.
 func (p *Pipeline) pass(list []decode.Sample, to readers) {
+	if to&forAnalysis != 0 && p.analysis != nil {
+		p.analysis.Sample(list...)
+	}
+	if to&(forFormula|forBehind) == 0 {
+		return
+	}
 	for i := range list {
 		s := &list[i]
 		to := to & p.readers[s.Signal]
-		if to&forAnalysis != 0 {
-			p.analysis.Sample(*s)
-		}
 		if to&forFormula != 0 {
 			p.computer.Put(*s)
 		}

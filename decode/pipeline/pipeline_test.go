@@ -93,9 +93,11 @@ func (d *double) Held() (capture.Stamp, bool) {
 
 func (d *double) Reads(signal int32) bool { return signal == d.in }
 
-func (d *double) Sample(s decode.Sample) {
-	if s.Signal == d.in {
-		d.samples = append(d.samples, s)
+func (d *double) Sample(list ...decode.Sample) {
+	for _, s := range list {
+		if s.Signal == d.in {
+			d.samples = append(d.samples, s)
+		}
 	}
 }
 

@@ -18,71 +18,82 @@ const maxLen = 8192
 // Ring is the recent past of one signal: its values in time order, with marks
 // where the signal was there but had no value.
 type Ring struct {
-	keep  capture.Stamp // how far back from the newest value it must reach
-	at    []capture.Stamp
-	value []float64
-	there []bool
-	first int // position of the oldest entry
-	n     int
+	keep    capture.Stamp // how far back from the newest value it must reach
+	entries []entry       // as many as a power of two
+	first   int           // position of the oldest entry
+	n       int
+}
+
+// entry is what was sent at one time; NaN where that was no value.
+type entry struct {
+	at    capture.Stamp
+	value float64
 }
 
 // NewRing returns a ring that reaches back at least keep [ns] from its newest
 // value, unless more than 8,192 values fall into that time.
 func NewRing(keep capture.Stamp) *Ring {
-	const start = 64
-	return &Ring{keep: keep, at: make([]capture.Stamp, start), value: make([]float64, start), there: make([]bool, start)}
+	return &Ring{keep: keep, entries: make([]entry, 64)}
 }
 
 // Len returns the number of values held.
 func (r *Ring) Len() int { return r.n }
 
-// Push appends a value; there is false where the signal was sent without one
-// ("not available", an error code, out of its range). Of values with one time
-// the last counts; a value older than the newest is left out, for time only
-// moves forwards.
-func (r *Ring) Push(at capture.Stamp, value float64, there bool) {
-	mask := len(r.at) - 1
+// entry returns the one at position i, counted from the oldest.
+func (r *Ring) entry(i int) *entry { return &r.entries[(r.first+i)&(len(r.entries)-1)] }
+
+// Push appends a value; NaN where the signal was sent without one ("not
+// available", an error code, out of its range). Of values with one time the
+// last counts; a value older than the newest is left out, for time only moves
+// forwards.
+func (r *Ring) Push(at capture.Stamp, value float64) {
 	if r.n > 0 {
-		last := (r.first + r.n - 1) & mask
-		switch {
-		case at < r.at[last]:
-			return
-		case at == r.at[last]:
-			r.value[last], r.there[last] = value, there
+		last := r.entry(r.n - 1)
+		if at <= last.at {
+			if at == last.at {
+				last.value = value
+			}
 			return
 		}
-		if r.n == len(r.at) {
-			if at-r.at[(r.first+1)&mask] < r.keep && len(r.at) < maxLen {
-				r.grow()
-				mask = len(r.at) - 1
-			} else {
-				r.first = (r.first + 1) & mask
-				r.n--
-			}
+		if r.n == len(r.entries) {
+			r.makeRoom(at)
 		}
 	}
-	i := (r.first + r.n) & mask
-	r.at[i], r.value[i], r.there[i] = at, value, there
+	*r.entry(r.n) = entry{at, value}
 	r.n++
 }
 
-func (r *Ring) grow() {
-	at, value, there := make([]capture.Stamp, 2*len(r.at)), make([]float64, 2*len(r.at)), make([]bool, 2*len(r.at))
-	for i := range r.n {
-		j := (r.first + i) & (len(r.at) - 1)
-		at[i], value[i], there[i] = r.at[j], r.value[j], r.there[j]
+// makeRoom lets the ring grow, or drops the oldest entry where what is left
+// reaches back far enough.
+func (r *Ring) makeRoom(at capture.Stamp) {
+	if at-r.entry(1).at >= r.keep || len(r.entries) >= maxLen {
+		r.first++
+		r.n--
+		return
 	}
-	r.at, r.value, r.there, r.first = at, value, there, 0
+	entries := make([]entry, 2*len(r.entries))
+	for i := range r.n {
+		entries[i] = *r.entry(i)
+	}
+	r.entries, r.first = entries, 0
 }
 
 // before returns the position, counted from the oldest, of the newest entry at
 // or before t; -1 when there is none. What is asked for lies near the newest
-// entry, so the search starts there.
+// entry, so the search starts there, with steps that double.
 func (r *Ring) before(t capture.Stamp) int {
-	mask := len(r.at) - 1
-	i := r.n - 1
-	for i >= 0 && r.at[(r.first+i)&mask] > t {
-		i--
+	later, step := r.n, 1
+	for later >= step && r.entry(later-step).at > t {
+		later -= step
+		step *= 2
+	}
+	i := max(later-step, -1)
+	for later-i > 1 {
+		if mid := i + (later-i)/2; r.entry(mid).at > t {
+			later = mid
+		} else {
+			i = mid
+		}
 	}
 	return i
 }
@@ -96,24 +107,26 @@ func (r *Ring) Linear(t, horizon, gap capture.Stamp) (v float64, ok bool) {
 	if i < 0 {
 		return 0, false
 	}
-	mask := len(r.at) - 1
-	a := (r.first + i) & mask
-	if !r.there[a] {
+	a := r.entry(i)
+	if a.missing() {
 		return 0, false
 	}
-	if r.at[a] == t {
-		return r.value[a], true
+	if a.at == t {
+		return a.value, true
 	}
 	if i+1 >= r.n {
 		return 0, false
 	}
-	b := (r.first + i + 1) & mask
-	if !r.there[b] || r.at[b] >= horizon || r.at[b]-r.at[a] > gap {
+	b := r.entry(i + 1)
+	if b.missing() || b.at >= horizon || b.at-a.at > gap {
 		return 0, false
 	}
-	f := float64(t-r.at[a]) / float64(r.at[b]-r.at[a])
-	return r.value[a] + f*(r.value[b]-r.value[a]), true
+	f := float64(t-a.at) / float64(b.at-a.at)
+	return a.value + f*(b.value-a.value), true
 }
+
+// missing tells that nothing was sent but that there is no value.
+func (e *entry) missing() bool { return e.value != e.value }
 
 // Hold returns the last value at or before t. ok is false when there is none,
 // when the last entry has no value, or when it is age or more old (age 0: it
@@ -123,11 +136,11 @@ func (r *Ring) Hold(t, age capture.Stamp) (v float64, ok bool) {
 	if i < 0 {
 		return 0, false
 	}
-	a := (r.first + i) & (len(r.at) - 1)
-	if !r.there[a] || (age > 0 && t-r.at[a] >= age) {
+	e := r.entry(i)
+	if e.missing() || age > 0 && t-e.at >= age {
 		return 0, false
 	}
-	return r.value[a], true
+	return e.value, true
 }
 
 // HeldSince returns the time of the entry that Hold answers with: the last one
@@ -137,5 +150,5 @@ func (r *Ring) HeldSince(t capture.Stamp) (capture.Stamp, bool) {
 	if i < 0 {
 		return 0, false
 	}
-	return r.at[(r.first+i)&(len(r.at)-1)], true
+	return r.entry(i).at, true
 }

@@ -1,6 +1,7 @@
 package series
 
 import (
+	"math"
 	"testing"
 
 	"gearwitness/capture"
@@ -8,10 +9,10 @@ import (
 
 func TestLinear(t *testing.T) {
 	r := NewRing(1000)
-	r.Push(100, 1, true)
-	r.Push(200, 3, true)
-	r.Push(300, 0, false)
-	r.Push(400, 7, true)
+	r.Push(100, 1)
+	r.Push(200, 3)
+	r.Push(300, math.NaN())
+	r.Push(400, 7)
 	for _, c := range []struct {
 		at, horizon, gap capture.Stamp
 		want             float64
@@ -37,11 +38,11 @@ func TestLinear(t *testing.T) {
 
 func TestHold(t *testing.T) {
 	r := NewRing(1000)
-	r.Push(100, 1, true)
-	r.Push(200, 2, true)
-	r.Push(200, 3, true) // the later of one time counts
-	r.Push(150, 9, true) // time moves forwards only
-	r.Push(300, 0, false)
+	r.Push(100, 1)
+	r.Push(200, 2)
+	r.Push(200, 3) // the later of one time counts
+	r.Push(150, 9) // time moves forwards only
+	r.Push(300, math.NaN())
 	for _, c := range []struct {
 		at, age capture.Stamp
 		want    float64
@@ -58,11 +59,30 @@ func TestHold(t *testing.T) {
 	}
 }
 
+// Whatever is asked for, the answer is that of looking at every entry.
+func TestHoldFindsTheEntryAtAnyDistance(t *testing.T) {
+	r := NewRing(1 << 40)
+	for n := range capture.Stamp(150) {
+		r.Push(10*n, float64(n))
+		for at := capture.Stamp(-5); at <= 10*n+5; at += 5 {
+			want, there := 0.0, false
+			for i := range n + 1 {
+				if 10*i <= at {
+					want, there = float64(i), true
+				}
+			}
+			if v, ok := r.Hold(at, 0); ok != there || v != want {
+				t.Fatalf("of %d entries 10 apart the one at %d is %v, %v, want %v, %v", n+1, at, v, ok, want, there)
+			}
+		}
+	}
+}
+
 // The ring keeps what lies within its time and no more than its bound.
 func TestRingKeeps(t *testing.T) {
 	r := NewRing(1000)
 	for i := range capture.Stamp(5000) {
-		r.Push(i, float64(i), true)
+		r.Push(i, float64(i))
 		if i >= 1000 {
 			if v, ok := r.Hold(i-999, 0); !ok || v != float64(i-999) {
 				t.Fatalf("after %d: the value 999 ago is %g %v", i, v, ok)
@@ -74,7 +94,7 @@ func TestRingKeeps(t *testing.T) {
 	}
 	endless := NewRing(1 << 40)
 	for i := range capture.Stamp(20000) {
-		endless.Push(i, 0, true)
+		endless.Push(i, 0)
 	}
 	if endless.Len() != maxLen {
 		t.Errorf("%d values kept, expected the bound of %d", endless.Len(), maxLen)
@@ -104,11 +124,11 @@ func TestNoAllocation(t *testing.T) {
 	var at capture.Stamp
 	for range 5000 {
 		at += 10
-		r.Push(at, 1, true)
+		r.Push(at, 1)
 	}
 	if n := testing.AllocsPerRun(1000, func() {
 		at += 10
-		r.Push(at, 1, true)
+		r.Push(at, 1)
 		r.Linear(at-25, at+1, 100)
 		r.Hold(at-25, 0)
 	}); n != 0 {
@@ -121,7 +141,7 @@ func BenchmarkRing(b *testing.B) {
 	var at capture.Stamp
 	for b.Loop() {
 		at += 10e6
-		r.Push(at, 1, true)
+		r.Push(at, 1)
 		r.Linear(at-25e6, at+1, 100e6)
 	}
 }
