@@ -120,7 +120,7 @@ func New(f *signals.File, t *decode.Table) (*Analyzer, error) {
 		a.watch = newWatch(m)
 		a.past = newHistory()
 		a.evidence = newEvidence(m)
-		a.shift.from, a.shift.pending.to, a.shift.never, a.shift.command = notKnown, notKnown, notKnown, notKnown
+		a.shift.from, a.shift.pending.to, a.shift.command, a.shift.commandBefore = notKnown, notKnown, notKnown, notKnown
 		a.converter.limit = f.Transmission.Limits.ConverterLockedRPM
 		if a.converter.limit == 0 {
 			a.converter.limit = usualLockedRPM

@@ -191,13 +191,13 @@ func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 }
 
 // shift keeps what a shift says of its elements.
-func (v *evidence) shift(e *ShiftEvent, from, to int, sp span, held bool) {
+func (v *evidence) shift(e *ShiftEvent, from, to int, sp span, held bool, f fate) {
 	if len(v.shifts) >= maxRecords {
 		return
 	}
 	r := shiftRecord{from: from, to: to, up: e.Direction == "up", powerOn: e.Load == "power-on",
 		known: sp.startKnown && sp.endKnown && !sp.bridged, overshoot: e.Overshoot, delay: unknown,
-		held: held, slippedBefore: e.SlippedBefore, pedal: value(e.Pedal), oil: value(e.OilTemperature)}
+		held: held, slippedBefore: f == lost, pedal: value(e.Pedal), oil: value(e.OilTemperature)}
 	if e.Flare != nil {
 		r.flare = *e.Flare
 	}

@@ -11,15 +11,21 @@ import (
 const (
 	startsAt        = 0.05
 	endsAt          = 0.95
-	staysFor        = 100 * millisecond // how long p stays above endsAt before the end counts
+	staysFor        = 300 * millisecond // how long p stays above endsAt for the end to count
 	shortestCommand = 500 * millisecond // a gear asked for less long is only passed through
 	longestBlind    = 1500 * millisecond
+	pendingFor      = 400 * millisecond // how long p is above endsAt before a shift is closed: what follows it tells too
 	nearlyThere     = 0.9
 	passedFor       = 300 * millisecond
 	longestWait     = 3 * second       // for it after the new gear is engaged
 	drivingPedal    = 3                // %: below it the engine is dragged
 	flareLook       = second           // how long before the ratio phase a flare belongs to the shift
-	commandLook     = 3 * second       // how long before its start a command belongs to a shift
+	hearsay         = 50 * millisecond // and two messages: how long after a control unit acts it may say so
+	lostAfter       = 5 * second       // a gear asked for that has not come by then is lost
+	hoverPart       = 0.005            // of p: what uneven teeth make of one value
+	hoverMean       = 0.0015           // and of a mean of hoverTicks
+	hoverTicks      = 16
+	longestHover    = 3 * second
 	longestGap      = 60 * millisecond // between known ticks for p to be drawn between them
 )
 
@@ -41,8 +47,8 @@ type ShiftEvent struct {
 	Delay   *decode.Seconds `json:"delay_s,omitempty"`
 	// Uncommanded: a commanded gear is broadcast, and it was not this one.
 	Uncommanded bool `json:"uncommanded,omitempty"`
-	// SlippedBefore: the ratio had left the old gear before the command; Start is
-	// then the command.
+	// SlippedBefore: the ratio left the old gear a moment before the command was
+	// heard. Where it did so long before, the shift counts as missed.
 	SlippedBefore bool `json:"slipped_before,omitempty"`
 	// Flare is the largest rise of the input speed above the old gear's line [rpm].
 	Flare *float64 `json:"flare_rpm,omitempty"`
@@ -74,6 +80,11 @@ type ShiftEvent struct {
 	EngineTorque   *float64 `json:"engine_torque_nm,omitempty"`
 }
 
+// KindUncommanded is the event, with the fields of a shift, of a gear that came
+// although another was asked for, such as because an element slips until a one-way
+// clutch holds.
+const KindUncommanded = "uncommanded_shift"
+
 // KindUnfinished is the event of a shift whose end was not seen.
 const KindUnfinished = "unfinished_shift"
 
@@ -94,9 +105,10 @@ type shifting struct {
 		from, to int // to is notKnown while nothing is pending
 		at       capture.Stamp
 		reached  capture.Stamp // since when p is above endsAt; 0: not
+		fell     capture.Stamp // since when it is below; 0: not
 	}
 
-	never  int           // gear asked for that never came, or notKnown
+	came   bool          // the gear asked for has come, or word is given that it did not
 	passed capture.Stamp // since when the ratio is past a commanded gear that does not hold; 0: not
 
 	command       int           // gear asked for
@@ -112,34 +124,56 @@ type shifting struct {
 
 const repeatedWithin = 5 * second
 
-// MissedEvent tells of a commanded shift that never came.
+// MissedEvent tells of a commanded shift that never came, came more than 5 s late
+// or had no beginning, because an element slipped away from the old gear before it
+// was asked for.
 type MissedEvent struct {
 	From    string          `json:"from"`
 	To      string          `json:"to"`
 	Command *decode.Seconds `json:"command_s"`
-	Until   *decode.Seconds `json:"until_s"` // when another gear was asked for
+	Until   *decode.Seconds `json:"until_s"` // when another gear was asked for, or it was clear
 	// Left tells that the old gear was left all the same: the new gear's element
 	// does not take over, or not in time.
 	Left bool `json:"left"`
+	// Came is when the ratio reached that of the new gear after all.
+	Came *decode.Seconds `json:"came_s,omitempty"`
 }
 
-// KindMissed is the event of a commanded shift that never came.
+// KindMissed is the event of a commanded shift that never came as one.
 const KindMissed = "missed_shift"
 
 // missed looks at the gear asked for until now, as another is asked for.
 func (a *Analyzer) missed(at capture.Stamp, out *decode.Output) {
 	n, s := &a.now, &a.shift
-	to := s.command
-	if to < 0 || s.from < 0 || to == s.from || to == s.pending.to || a.matcher.candidate == to || at-s.commandAt < shortestCommand {
+	to, from := s.command, s.shiftsFrom()
+	if s.came || to < 0 || from < 0 || to == from || to == s.pending.to && s.pending.reached != 0 || a.matcher.candidate == to || at-s.commandAt < shortestCommand {
 		return
 	}
-	if p := a.progress(n, s.from, to); !(p < nearlyThere) {
+	if p := a.progress(n, from, to); !(p < nearlyThere) {
 		return
 	}
-	s.never = to
-	out.Events = append(out.Events, decode.Event{Time: at, Kind: KindMissed, Fields: MissedEvent{
-		From: a.model.gears[s.from].name, To: a.model.gears[to].name, Command: seconds(s.commandAt), Until: seconds(at), Left: !n.engaged,
-	}})
+	if to == s.pending.to {
+		s.pending.to, s.from = notKnown, from // it came for a moment only
+	}
+	a.emitMissed(from, to, s.commandAt, at, !n.engaged, 0, out)
+}
+
+func (a *Analyzer) emitMissed(from, to int, command, until capture.Stamp, left bool, came capture.Stamp, out *decode.Output) {
+	e := MissedEvent{From: a.model.gears[from].name, To: a.model.gears[to].name, Command: seconds(command), Until: seconds(until), Left: left}
+	if came != 0 {
+		e.Came = seconds(came)
+	}
+	out.Events = append(out.Events, decode.Event{Time: until, Kind: KindMissed, Fields: e})
+}
+
+// shiftsFrom is the gear that the shift asked for begins from: the one asked for
+// before, even where an element slipped out of it, unless that was only passed
+// through; else the one last engaged.
+func (s *shifting) shiftsFrom() int {
+	if s.commandBefore >= 0 && s.from >= 0 && s.commandAt-s.oldCommandAt >= shortestCommand {
+		return s.commandBefore
+	}
+	return s.from
 }
 
 // passing finds a commanded shift whose ratio reached that of the new gear and
@@ -147,11 +181,15 @@ func (a *Analyzer) missed(at capture.Stamp, out *decode.Output) {
 // the same, into a gear that was never engaged.
 func (a *Analyzer) passing(out *decode.Output) {
 	n, s := &a.now, &a.shift
-	if s.from < 0 || s.pending.to >= 0 || n.engaged || n.gear != between || n.command < 0 || n.command == s.from {
+	if s.from < 0 || s.pending.to >= 0 || s.came || n.engaged || n.gear != between || n.command < 0 || n.command == s.from {
 		s.passed = 0
 		return
 	}
-	switch p := a.progress(n, s.from, n.command); {
+	from := s.shiftsFrom()
+	if from == n.command {
+		return
+	}
+	switch p := a.progress(n, from, n.command); {
 	case p >= endsAt && s.passed == 0:
 		s.passed = n.at
 	case p < endsAt:
@@ -160,9 +198,9 @@ func (a *Analyzer) passing(out *decode.Output) {
 	if s.passed == 0 || n.at-s.passed < passedFor {
 		return
 	}
-	s.pending.from, s.pending.to, s.pending.at, s.pending.reached = s.from, n.command, n.at, s.passed
+	s.pending.from, s.pending.to, s.pending.at, s.pending.reached = s.shiftsFrom(), n.command, n.at, s.passed
 	s.from, s.fromAt, s.fromSeen, s.passed = n.command, n.at, n.at, 0
-	a.emitShift(false, false, out)
+	a.emitShift(false, false, 0, out)
 }
 
 // stepShift follows one tick.
@@ -172,7 +210,7 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 		at := a.changedAt(a.commanded, n.at)
 		a.missed(at, out)
 		s.commandBefore, s.oldCommandAt = s.command, s.commandAt
-		s.command, s.commandAt = n.command, at
+		s.command, s.commandAt, s.came = n.command, at, false
 	}
 	if s.pending.to >= 0 {
 		p := a.progress(n, s.pending.from, s.pending.to)
@@ -181,15 +219,27 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 			if s.pending.reached == 0 {
 				s.pending.reached = n.at
 			}
+			s.pending.fell = 0
 		case known(p):
 			s.pending.reached = 0
+			if s.pending.fell == 0 {
+				s.pending.fell = n.at
+			}
+			// What has stayed long enough was a shift, though the gear is lost again.
+			if p < endsAt-max(hoverPart, a.grain(n, s.pending.from, s.pending.to)) {
+				ago := int((n.at-s.pending.fell)/Tick) + 1
+				if sp := a.ratioPhase(s.pending.from, s.pending.to, ago); sp.endKnown && s.pending.fell-sp.end > staysFor {
+					a.emitShift(true, true, ago, out)
+				}
+			}
 		}
 		left := n.gear != s.pending.to && n.gear != notKnown && n.gear != between
 		switch {
-		case s.pending.reached != 0 && n.at-s.pending.reached >= staysFor+trendWindow:
-			a.emitShift(true, true, out)
+		case s.pending.to < 0:
+		case s.pending.reached != 0 && n.at-s.pending.reached >= pendingFor:
+			a.emitShift(true, true, 0, out)
 		case left, n.at-s.pending.at > longestWait:
-			a.emitShift(s.pending.reached != 0, true, out)
+			a.emitShift(s.pending.reached != 0, true, 0, out)
 		}
 	}
 	a.passing(out)
@@ -197,24 +247,31 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 	case n.engaged:
 		if s.from >= 0 && s.from != n.gear {
 			if s.pending.to >= 0 {
-				a.emitShift(s.pending.reached != 0, true, out)
+				a.emitShift(s.pending.reached != 0, true, 0, out)
 			}
 			from := s.from
 			if a.matcher.bridged && n.gear-from != 1 && from-n.gear != 1 && n.at-s.fromSeen > longestBlind {
 				s.fromAt, s.from, s.fromSeen = n.at, n.gear, n.at
 				break // with a sensor missing, gears in between may have gone unseen
 			}
-			if s.never >= 0 && s.never == s.commandBefore && s.command == n.gear && s.never != n.gear {
-				from = s.never // the gear asked for in between never came: this shift began from there
+			if n.gear == s.command {
+				from = s.shiftsFrom()
 			}
-			s.pending.from, s.pending.to, s.pending.at, s.pending.reached = from, n.gear, n.at, 0
+			if from == n.gear {
+				s.fromAt, s.from, s.fromSeen = n.at, n.gear, n.at
+				break // come back
+			}
+			s.pending.from, s.pending.to, s.pending.at, s.pending.reached, s.pending.fell = from, n.gear, n.at, 0, 0
 			s.fromAt = n.at
 		} else if s.from < 0 {
 			s.fromAt = n.at
 		}
-		s.from, s.fromSeen, s.never = n.gear, n.at, notKnown
+		s.from, s.fromSeen = n.gear, n.at
+		if n.gear == s.command && s.pending.to < 0 {
+			s.came = true
+		}
 	case n.gear == standing, n.gear == neutral, a.matcher.engaged == notKnown && a.matcher.fresh:
-		s.from, s.never = notKnown, notKnown // what follows is an engagement, no shift
+		s.from = notKnown // what follows is an engagement, no shift
 	}
 }
 
@@ -249,18 +306,22 @@ type span struct {
 	startKnown, endKnown bool
 	bridged              bool
 	doubt                capture.Stamp // widest gap between the ticks around start or end
+	hover                capture.Stamp // for how long p was about 5 % or 95 %
 	first                int           // ticks back of the start
 	overshoot            float64
 }
 
-// ratioPhase looks back from now for the last time p was below 95 %, and before
-// that the last time it was at most 5 %.
-func (a *Analyzer) ratioPhase(from, to int) span {
+// ratioPhase looks back from some ticks ago for the last time p was below 95 %, and
+// before that the last time it was at most 5 %. Where p hovers about 95 %, within
+// what steps and uneven teeth make of it, the end may be any time between the first
+// and the last time it got there: the middle is taken.
+func (a *Analyzer) ratioPhase(from, to, ago int) span {
 	var sp span
-	var nextAt capture.Stamp
+	var nextAt, last capture.Stamp
+	var recent, mean float64 // number and mean of the last values before the end
 	nextP := unknown
 	shallow := false // all that fell short of the end so far was within the sensors' steps
-	for i := 0; ; i++ {
+	for i := ago; ; i++ {
 		n := a.past.back(i)
 		if n == nil || n.gear == standing || n.gear == neutral || n.at < a.shift.last.at && a.shift.last.at != 0 {
 			return sp
@@ -278,16 +339,25 @@ func (a *Analyzer) ratioPhase(from, to int) span {
 		if known(nextP) {
 			gap := nextAt - n.at
 			if p < endsAt && nextP >= endsAt && (!sp.endKnown || shallow) {
-				sp.endKnown, sp.end = true, crossing(n.at, p, nextAt, nextP, endsAt)
+				first := crossing(n.at, p, nextAt, nextP, endsAt)
+				if !sp.endKnown {
+					sp.endKnown, last = true, first
+				}
+				sp.hover = (last - first) / 2
+				sp.end = last - sp.hover
 				sp.doubt = max(sp.doubt, gap)
 				shallow = true
 			}
-			if p < endsAt-a.grain(n, from, to) {
+			if sp.endKnown {
+				recent = min(recent+1, hoverTicks)
+				mean += (p - mean) / recent
+			}
+			if grain := a.grain(n, from, to); p < endsAt-max(grain, hoverPart) || recent > hoverTicks/2 && mean < endsAt-max(grain, hoverMean) {
 				shallow = false
 			}
 			if sp.endKnown && p <= startsAt {
 				sp.startKnown, sp.start, sp.first = true, crossing(n.at, p, nextAt, nextP, startsAt), i
-				sp.doubt = max(sp.doubt, gap)
+				sp.doubt, sp.hover = max(sp.doubt, gap), max(sp.hover, sp.start-a.hoveredSince(from, to, i))
 				return sp
 			}
 		} else if p < endsAt {
@@ -296,6 +366,21 @@ func (a *Analyzer) ratioPhase(from, to int) span {
 			return a.startOnly(from, to, i, sp)
 		}
 		nextAt, nextP = n.at, p
+	}
+}
+
+// hoveredSince is since when p had been about 5 % before the tick i back.
+func (a *Analyzer) hoveredSince(from, to, i int) capture.Stamp {
+	since, first := a.past.back(i).at, a.past.back(i).at
+	for ; ; i++ {
+		n := a.past.back(i)
+		if n == nil || first-n.at > longestHover {
+			return since
+		}
+		if p := a.progress(n, from, to); !(p >= startsAt-max(hoverPart, a.grain(n, from, to))) {
+			return since
+		}
+		since = n.at
 	}
 }
 
@@ -330,12 +415,12 @@ func (a *Analyzer) startOnly(from, to, i int, sp span) span {
 	}
 }
 
-// emitShift closes the pending shift.
-func (a *Analyzer) emitShift(settled, held bool, out *decode.Output) {
+// emitShift closes the pending shift as it stood some ticks ago.
+func (a *Analyzer) emitShift(settled, held bool, ago int, out *decode.Output) {
 	s, m := &a.shift, a.model
 	from, to := s.pending.from, s.pending.to
 	s.pending.to = notKnown
-	sp := a.ratioPhase(from, to)
+	sp := a.ratioPhase(from, to, ago)
 	e := ShiftEvent{From: m.gears[from].name, To: m.gears[to].name, Settled: settled && sp.endKnown, Held: held, Bridged: sp.bridged, Direction: "up"}
 	if math.Abs(m.gears[to].ratio) > math.Abs(m.gears[from].ratio) {
 		e.Direction = "down"
@@ -344,14 +429,20 @@ func (a *Analyzer) emitShift(settled, held bool, out *decode.Output) {
 	if sp.endKnown {
 		e.End, at = seconds(sp.end), sp.end
 	}
-	e.Uncertainty = decode.Seconds(a.timing(sp.doubt))
+	e.Uncertainty = decode.Seconds(max(a.timing(sp.doubt), sp.hover))
 	e.Overshoot = round3(sp.overshoot)
 	e.Skipped = from-to != 1 && to-from != 1
 	if same := s.last.from == from && s.last.to == to || s.last.from == to && s.last.to == from; same && at-s.last.at < repeatedWithin && s.last.at != 0 {
 		e.Repeated = true
 	}
+	fate := a.command(&e, to, &sp, settled, held)
+	if fate == unsettled {
+		if s.from == to {
+			s.from = from // it may come yet
+		}
+		return
+	}
 	s.last.from, s.last.to, s.last.at = from, to, at
-	a.command(&e, to, &sp, at)
 	if sp.startKnown && sp.endKnown {
 		e.Duration = seconds(sp.end - sp.start)
 		if e.Direction == "up" { // in a downshift the engine takes its own acceleration first
@@ -374,8 +465,23 @@ func (a *Analyzer) emitShift(settled, held bool, out *decode.Output) {
 		e.InputSpeed = figure(first.in)
 		e.Load = load(first, e.Direction)
 	}
-	a.evidence.shift(&e, from, to, sp, held)
-	out.Events = append(out.Events, decode.Event{Time: at, Kind: decode.KindShift, Fields: e})
+	a.evidence.shift(&e, from, to, sp, held, fate)
+	switch fate {
+	case uncommanded:
+		out.Events = append(out.Events, decode.Event{Time: at, Kind: KindUncommanded, Fields: e})
+	case lost:
+		s.came = true
+		came := at
+		if !held {
+			came = 0
+		}
+		a.emitMissed(from, to, s.asked(to), a.now.at, true, came, out)
+	default:
+		if to == s.command {
+			s.came = true
+		}
+		out.Events = append(out.Events, decode.Event{Time: at, Kind: decode.KindShift, Fields: e})
+	}
 }
 
 // timing is what a shift's start and end may be off: half the widest gap between
@@ -401,36 +507,58 @@ func load(n *instant, direction string) string {
 	return "power-off"
 }
 
-// command finds when the gear was asked for. What moved the ratio before was no
-// part of the shift but an element that slipped: the shift then starts with its
-// command, which came between two messages.
-func (a *Analyzer) command(e *ShiftEvent, to int, sp *span, end capture.Stamp) {
+// fate is what becomes of a shift that was asked for or not.
+type fate uint8
+
+const (
+	asShift     fate = iota
+	uncommanded      // another gear was asked for
+	lost             // it came too late, or by slip before it was asked for
+	unsettled        // it did not stay
+)
+
+// asked is when a gear was asked for last.
+func (s *shifting) asked(gear int) capture.Stamp {
+	if s.command == gear {
+		return s.commandAt
+	}
+	return s.oldCommandAt
+}
+
+// command finds when the gear was asked for, and what that makes of the shift. What
+// moved the ratio before was no part of a shift but an element that slipped.
+func (a *Analyzer) command(e *ShiftEvent, to int, sp *span, settled, held bool) fate {
 	s := &a.shift
-	if a.commanded < 0 {
-		return
+	if a.commanded < 0 || s.command == notKnown {
+		return asShift
 	}
-	at := capture.Stamp(-farthest)
-	switch {
-	case s.command == to && s.commandAt <= end:
-		at = s.commandAt
-	case s.commandBefore == to && s.oldCommandAt <= end:
-		at = s.oldCommandAt // the next one has been asked for in the meantime
-	case s.command != to:
-		e.Uncommanded = s.command != notKnown
-		return
+	if held && !e.Settled { // what passes by without holding is told all the same
+		return unsettled
 	}
-	if at < a.past.back(min(a.past.n, historyTicks)-1).at || sp.startKnown && at < sp.start-commandLook {
-		return
+	if s.command != to && s.commandBefore != to {
+		e.Uncommanded = true
+		return uncommanded
 	}
+	at := s.asked(to)
 	e.Command = seconds(at)
-	if asked := at - a.channels[a.commanded].period/2; sp.endKnown && (!sp.startKnown || sp.start < asked) && asked < sp.end {
-		sp.start, sp.startKnown, sp.first = asked, true, a.past.since(asked)
-		e.SlippedBefore = true
+	heard := at - 2*a.channels[a.commanded].period - hearsay // when it may have been asked for
+	switch {
+	case sp.endKnown && (sp.end < heard || sp.end > at+lostAfter):
+		return lost
+	case sp.startKnown && sp.start < heard, sp.endKnown && !sp.startKnown && a.slippedAt(heard):
+		return lost
+	case !sp.startKnown:
+		return asShift
 	}
-	if sp.startKnown {
-		d := decode.Seconds(max(0, sp.start-at))
-		e.Delay = &d
-	}
+	d := decode.Seconds(max(0, sp.start-at))
+	e.Delay, e.SlippedBefore = &d, sp.start < at-a.channels[a.commanded].period
+	return asShift
+}
+
+// slippedAt tells that the old gear had been left by slip at a time that is kept.
+func (a *Analyzer) slippedAt(at capture.Stamp) bool {
+	n := a.past.back(a.past.since(at))
+	return n != nil && n.at-at < 2*Tick && n.gear == between
 }
 
 // flare is the largest rise of input speed above the old gear's line before or
@@ -466,7 +594,7 @@ func (s *shifting) fromAtBefore(sp span) capture.Stamp {
 func (a *Analyzer) finishShift(out *decode.Output) {
 	s := &a.shift
 	if s.pending.to >= 0 {
-		a.emitShift(s.pending.reached != 0, true, out)
+		a.emitShift(s.pending.reached != 0, true, 0, out)
 	}
 	n := a.past.back(0)
 	if n == nil || s.from < 0 || n.engaged || n.gear != between || n.at-s.fromSeen < settle {
