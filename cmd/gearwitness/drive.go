@@ -362,7 +362,7 @@ func (d *daemon) run(ctx context.Context) error {
 		out.Reset()
 		readErr := d.source.Next(ctx, &batch)
 		if d.playback != nil && len(batch.Notes) > 0 && batch.Notes[0].Kind == pcapng.NoteSeek {
-			if err := d.restart(batch.Notes[0].Time); err != nil {
+			if err := d.jump(batch.Notes[0].Time); err != nil {
 				return err
 			}
 			batch.Notes = batch.Notes[1:]

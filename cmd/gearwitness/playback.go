@@ -110,10 +110,9 @@ func (p *playback) survey(ctx context.Context) {
 	}())
 }
 
-// restart begins the drive anew where the playback jumped to, so that nothing of
-// before lingers.
-func (d *daemon) restart(at capture.Stamp) error {
-	// What was written so far is whole; what follows belongs to another run.
+// jump goes on where the playback jumped to. What was written of samples and
+// events so far is whole; what follows belongs to another run and is not written.
+func (d *daemon) jump(at capture.Stamp) error {
 	if d.sink.open() {
 		var rest decode.Output
 		d.chain.Finish(&rest)
@@ -125,6 +124,12 @@ func (d *daemon) restart(at capture.Stamp) error {
 		d.sink = writers{}
 		d.log.Warn("the playback jumped; samples and events are written up to there")
 	}
+	return d.restart(at)
+}
+
+// restart begins the drive anew at a time of the recording, so that nothing of
+// before lingers.
+func (d *daemon) restart(at capture.Stamp) error {
 	chain, err := d.playback.begin(at)
 	if err != nil {
 		return err
