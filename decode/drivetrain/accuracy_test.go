@@ -329,7 +329,7 @@ func TestAgainstTruth(t *testing.T) {
 		{"shifts", "output-speed-drops-out"},
 		{"shifts", "drum-speed-missing"},
 		{"town", "reduced-carrier-speed-missing"},
-		{"town", "output-speed-missing"},
+		{"varied", "output-speed-missing"},
 		{"shifts", "drum-brake-fills-late"},
 		{"shifts", "odd-gears-clutch-slips"},
 		{"varied", "high-gears-clutch-slips"},

@@ -21,6 +21,9 @@ const (
 	settleTicks   = int(settle / Tick)
 	noFit         = math.MaxFloat64
 	ambiguousPart = 0.5
+	roadPart      = 0.06 // that the output may be off the road speed's
+	jumpTicks     = 50   // 0.5 s
+	jumpPart      = 0.25 // of the input speed
 )
 
 // matcher finds the gear whose pattern the speeds show, and confirms it.
@@ -36,6 +39,8 @@ type matcher struct {
 	lastKnown capture.Stamp // when there was anything to judge by
 	fresh     bool          // nothing is known of before: the first gear counts from where its pattern began
 	bridged   bool          // a sensor is missing
+	alike     int           // gears that fit the tick
+	jumped    bool          // the input speed has jumped while gears looked alike
 	settle    capture.Stamp // how long a pattern must hold now
 }
 
@@ -178,10 +183,14 @@ func (k *matcher) drive(n *instant, best int) {
 	if best != k.candidate {
 		k.candidate, k.since = best, n.at
 	}
-	held := best >= 0 && n.at-k.since >= k.settle
+	held := (best >= 0 || best == notKnown) && n.at-k.since >= k.settle
 	switch {
 	case k.engaged >= 0 && k.score[k.engaged] <= 1 && (best == k.engaged || !held):
 		// As long as its pattern holds: at walking pace two gears can look alike.
+	case held && best == notKnown:
+		k.engaged, k.leftFor = notKnown, notKnown
+		n.gear = notKnown
+		return
 	case held, best >= 0 && best == k.leftFor && n.at-k.leftAt <= relapse:
 		k.engaged, k.fresh = best, false
 	case k.engaged >= 0:
@@ -194,8 +203,8 @@ func (k *matcher) drive(n *instant, best int) {
 	}
 }
 
-// best is the gear that fits best, between if none does or if several do that
-// nothing tells apart.
+// best is the gear that fits best, between if none does, notKnown if several do
+// that nothing tells apart.
 func (k *matcher) best(a *Analyzer, out float64) int {
 	n, m := &a.now, a.model
 	best, alike := between, 0
@@ -208,7 +217,9 @@ func (k *matcher) best(a *Analyzer, out float64) int {
 			best = g
 		}
 	}
+	k.alike = alike
 	if alike < 2 || !k.bridged {
+		k.jumped = false
 		return best
 	}
 	// With a sensor missing, gears may look exactly alike; then road speed, the
@@ -226,16 +237,38 @@ func (k *matcher) best(a *Analyzer, out float64) int {
 				}
 			}
 		}
-		if closest < ambiguousPart*second {
+		switch {
+		case closest > max(roadPart*out, standingRPM):
+			for g := range m.gears {
+				k.score[g] = max(k.score[g], 2) // none of them: on the way between two
+			}
+			return between
+		case closest < ambiguousPart*second:
+			k.jumped = false
 			return best
 		}
+	}
+	asked := n.command >= 0 && k.score[n.command] <= 1
+	if ago := a.past.back(jumpTicks); ago != nil && math.Abs(n.in-ago.in) > jumpPart*ago.in {
+		k.jumped = true // no vehicle does that in one gear
 	}
 	before := k.engaged
 	if before < 0 {
 		before = k.leftFor
 	}
-	if before >= 0 && k.score[before] <= 1 {
-		return before
+	switch {
+	case before >= 0 && k.score[before] <= 1:
+		switch {
+		case !asked && !k.jumped, n.command == before:
+			return before
+		case asked && k.jumped:
+			return n.command
+		case !k.jumped && n.at-a.shift.commandAt < longestBlind:
+			return before
+		}
+		return notKnown // one of the two, and nothing tells which
+	case k.jumped && !asked:
+		return notKnown
 	}
 	if before >= 0 {
 		near, count := between, 0
@@ -248,10 +281,10 @@ func (k *matcher) best(a *Analyzer, out float64) int {
 			return near
 		}
 	}
-	if n.command >= 0 && k.score[n.command] <= 1 {
+	if asked {
 		return n.command
 	}
-	return between
+	return notKnown
 }
 
 // possible leaves out gears that the lever excludes.

@@ -285,6 +285,8 @@ func (a *Analyzer) progress(n *instant, from, to int) float64 {
 		in, out := a.model.heldSpeeds(old.mask&new.mask, n)
 		if math.Abs(out) >= slowestRPM {
 			r = in / out
+		} else if out := a.watch.outputFromRoad(n.road); !known(n.out) && out >= slowestRPM {
+			r = math.Copysign(n.in/out, new.ratio)
 		}
 	}
 	return (r - old.ratio) / (new.ratio - old.ratio)
@@ -430,6 +432,9 @@ func (a *Analyzer) emitShift(settled, held bool, ago int, out *decode.Output) {
 		e.End, at = seconds(sp.end), sp.end
 	}
 	e.Uncertainty = decode.Seconds(max(a.timing(sp.doubt), sp.hover))
+	if sp.bridged && a.road >= 0 {
+		e.Uncertainty = max(e.Uncertainty, decode.Seconds(2*a.channels[a.road].period)) // it may follow from that
+	}
 	e.Overshoot = round3(sp.overshoot)
 	e.Skipped = from-to != 1 && to-from != 1
 	if same := s.last.from == from && s.last.to == to || s.last.from == to && s.last.to == from; same && at-s.last.at < repeatedWithin && s.last.at != 0 {

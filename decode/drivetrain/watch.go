@@ -162,8 +162,12 @@ func (w *watch) duringShift(a *Analyzer) {
 // check follows the sensors after a tick has been judged.
 func (w *watch) check(a *Analyzer, out *decode.Output) {
 	n, m, k := &a.now, a.model, &a.matcher
-	if n.engaged && known(n.road) && known(n.out) && math.Abs(n.out) > roadLearnRPM && n.road > 10 {
-		f := math.Abs(n.out) / n.road
+	output := n.out
+	if !known(output) && n.engaged && k.alike == 1 {
+		output = n.in / m.gears[n.gear].ratio
+	}
+	if n.engaged && known(n.road) && math.Abs(output) > roadLearnRPM && n.road > 10 {
+		f := math.Abs(output) / n.road
 		if !known(w.roadFactor) {
 			w.roadFactor = f
 		}
