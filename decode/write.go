@@ -92,6 +92,36 @@ func (s *SampleWriter) Close() error {
 	return s.flush()
 }
 
+// EventWriter writes events as WriteEvents does, in order of time.
+type EventWriter struct {
+	w    io.Writer
+	held []Event // later than what was settled
+}
+
+// NewEventWriter returns a writer that has written nothing yet.
+func NewEventWriter(w io.Writer) *EventWriter { return &EventWriter{w: w} }
+
+// Write takes in events, of which none at or before the time settled is still to
+// come, and writes those up to that time. Events of one time keep the order in
+// which they were given.
+func (e *EventWriter) Write(list []Event, settled capture.Stamp) error {
+	e.held = append(e.held, list...)
+	slices.SortStableFunc(e.held, func(a, b Event) int { return cmp.Compare(a.Time, b.Time) })
+	n := 0
+	for n < len(e.held) && e.held[n].Time <= settled {
+		n++
+	}
+	if n == 0 {
+		return nil
+	}
+	err := WriteEvents(e.w, e.held[:n])
+	e.held = slices.Delete(e.held, 0, n)
+	return err
+}
+
+// Close writes what is held. It does not close the underlying writer.
+func (e *EventWriter) Close() error { return e.Write(nil, never) }
+
 // WriteEvents writes events as JSON, one object a line.
 func WriteEvents(w io.Writer, list []Event) error {
 	b := bufio.NewWriter(w)

@@ -156,6 +156,48 @@ func TestEventsAsLines(t *testing.T) {
 	}
 }
 
+// An event that comes late but before its time is settled is written in its place;
+// events of one time keep their order.
+func TestEventsInOrder(t *testing.T) {
+	var out strings.Builder
+	w := NewEventWriter(&out)
+	steps := []struct {
+		events  []Event
+		settled capture.Stamp
+		want    string // kinds written so far
+	}{
+		{[]Event{{Time: 3, Kind: "c"}, {Time: 1, Kind: "a"}}, 0, ""},
+		{[]Event{{Time: 5, Kind: "e"}}, 1, "a"},
+		{[]Event{{Time: 3, Kind: "d"}, {Time: 2, Kind: "b"}}, 4, "abcd"},
+		{nil, 4, "abcd"},
+	}
+	kinds := func() string {
+		var s strings.Builder
+		for line := range strings.Lines(out.String()) {
+			var e struct{ Kind string }
+			if err := json.Unmarshal([]byte(line), &e); err != nil {
+				t.Fatal(err)
+			}
+			s.WriteString(e.Kind)
+		}
+		return s.String()
+	}
+	for i, s := range steps {
+		if err := w.Write(s.events, s.settled); err != nil {
+			t.Fatal(err)
+		}
+		if got := kinds(); got != s.want {
+			t.Errorf("after step %d: %q, want %q", i, got, s.want)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if got := kinds(); got != "abcde" {
+		t.Errorf("%q, want abcde", got)
+	}
+}
+
 func BenchmarkWriteSamples(b *testing.B) {
 	var table Table
 	table.Add(Info{Name: "drum_speed", Unit: "rpm"})

@@ -81,7 +81,7 @@ func (o *decodeOptions) run(ctx context.Context, stdout, stderr io.Writer) (err 
 	defer in.source.Close()
 	var sink writers
 	defer sink.discard()
-	if err := sink.create(o.samples, o.events, in.chain.Table(), stdout); err != nil {
+	if err := sink.create(o.samples, o.events, in.chain, stdout); err != nil {
 		return err
 	}
 
@@ -112,17 +112,25 @@ func (o *decodeOptions) run(ctx context.Context, stdout, stderr io.Writer) (err 
 type writers struct {
 	samples, events *output
 	rows            *decode.SampleWriter
+	lines           *decode.EventWriter
+	chain           *pipeline.Pipeline
 }
 
-func (w *writers) create(samples, events string, table *decode.Table, stdout io.Writer) (err error) {
+func (w *writers) create(samples, events string, chain *pipeline.Pipeline, stdout io.Writer) (err error) {
+	w.chain = chain
 	if w.samples, err = createOutput(samples, stdout); err != nil {
 		return err
 	}
 	if w.samples != nil {
-		w.rows = decode.NewSampleWriter(w.samples, table)
+		w.rows = decode.NewSampleWriter(w.samples, chain.Table())
 	}
-	w.events, err = createOutput(events, stdout)
-	return err
+	if w.events, err = createOutput(events, stdout); err != nil {
+		return err
+	}
+	if w.events != nil {
+		w.lines = decode.NewEventWriter(w.events)
+	}
+	return nil
 }
 
 // write takes what one step produced; settled is the pipeline's.
@@ -133,7 +141,7 @@ func (w *writers) write(out *decode.Output, settled capture.Stamp) error {
 		}
 	}
 	if w.events != nil {
-		if err := decode.WriteEvents(w.events, out.Events); err != nil {
+		if err := w.lines.Write(out.Events, w.chain.EventsSettled()); err != nil {
 			return fmt.Errorf("%s cannot be written: %w", w.events.name, plainFileError(err))
 		}
 	}
@@ -147,6 +155,9 @@ func (w *writers) commit() error {
 	var err error
 	if w.samples != nil {
 		err = w.rows.Close()
+	}
+	if w.events != nil {
+		err = errors.Join(err, w.lines.Close())
 	}
 	return errors.Join(err, w.samples.commit(), w.events.commit())
 }

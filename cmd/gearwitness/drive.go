@@ -159,7 +159,7 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 
 	d := &daemon{chain: chain, log: slog.New(slog.NewTextHandler(stderr, nil))}
 	defer d.sink.discard()
-	if err := d.sink.create(o.samples, o.events, chain.Table(), stdout); err != nil {
+	if err := d.sink.create(o.samples, o.events, chain, stdout); err != nil {
 		return err
 	}
 	truth, err := createOutput(o.truth, stdout)

@@ -50,7 +50,7 @@ func newAsked(t *testing.T, dir string, file *signals.File, open func(capture.Cl
 	x := &asked{file: file, dir: dir, said: new(bytes.Buffer), samples: filepath.Join(dir, "live.csv"), events: filepath.Join(dir, "live.jsonl")}
 	x.daemon = &daemon{chain: chain, log: slog.New(slog.NewTextHandler(x.said, nil)), clock: capture.NewSessionClock()}
 	x.source = open(x.clock)
-	if err := x.sink.create(x.samples, x.events, chain.Table(), io.Discard); err != nil {
+	if err := x.sink.create(x.samples, x.events, chain, io.Discard); err != nil {
 		t.Fatal(err)
 	}
 	x.session, err = archive.Create(filepath.Join(dir, "sessions"), archive.Meta{Title: "asked"}, file.Text(), archive.Options{Clock: x.clock})

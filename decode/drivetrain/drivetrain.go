@@ -143,6 +143,31 @@ func (a *Analyzer) Held() (capture.Stamp, bool) {
 	return a.out.waiting[0], true
 }
 
+// Undecided returns the earliest time that an event may still bear, of what is
+// under way at the ticks evaluated so far: a gear that was left, an engagement, a
+// converter that may have locked. False when there is nothing.
+func (a *Analyzer) Undecided() (capture.Stamp, bool) {
+	if !a.started || a.model == nil {
+		return 0, false
+	}
+	since := a.next
+	s := &a.shift
+	switch {
+	case s.pending.to >= 0:
+		since = min(since, s.pending.left)
+	case s.from >= 0 && !a.now.engaged:
+		since = min(since, s.fromSeen)
+	}
+	since = max(since, a.next-historyTicks*Tick) // nobody looks back farther
+	if a.engage.active {
+		since = min(since, a.engage.start)
+	}
+	if a.converter.other {
+		since = min(since, a.converter.since)
+	}
+	return since, since < a.next
+}
+
 // Reads tells whether a signal plays a role; samples of others need not be fed.
 func (a *Analyzer) Reads(signal int32) bool {
 	return signal >= 0 && int(signal) < len(a.route) && a.route[signal] >= 0

@@ -185,7 +185,7 @@ func (l *lockup) end(a *Analyzer, out *decode.Output) {
 	if n.engaged {
 		e.Gear = a.model.gears[n.gear].name
 	}
-	out.Events = append(out.Events, decode.Event{Time: l.begun, Kind: decode.KindConverter, Fields: e})
+	out.Events = append(out.Events, decode.Event{Time: n.at, Kind: decode.KindConverter, Fields: e})
 }
 
 // engineSensor follows the engine-speed sensor like those of the gearbox.

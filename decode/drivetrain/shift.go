@@ -102,7 +102,8 @@ type shifting struct {
 	fromAt   capture.Stamp // when it was engaged first
 
 	pending struct {
-		from, to int // to is notKnown while nothing is pending
+		from, to int           // to is notKnown while nothing is pending
+		left     capture.Stamp // when another gear was engaged last
 		at       capture.Stamp
 		reached  capture.Stamp // since when p is above endsAt; 0: not
 		fell     capture.Stamp // since when it is below; 0: not
@@ -262,6 +263,7 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 				break // come back
 			}
 			s.pending.from, s.pending.to, s.pending.at, s.pending.reached, s.pending.fell = from, n.gear, n.at, 0, 0
+			s.pending.left = s.fromSeen
 			s.fromAt = n.at
 		} else if s.from < 0 {
 			s.fromAt = n.at

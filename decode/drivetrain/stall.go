@@ -101,5 +101,5 @@ func (a *Analyzer) emitStall(moved bool, out *decode.Output) {
 		}
 	}
 	s.ended = s.last
-	out.Events = append(out.Events, decode.Event{Time: s.start, Kind: KindStall, Fields: e})
+	out.Events = append(out.Events, decode.Event{Time: n.at, Kind: KindStall, Fields: e})
 }

@@ -51,6 +51,9 @@ type Analysis interface {
 	// Held returns the earliest time up to now - Delay of which samples are
 	// still to come; false when there are none.
 	Held() (capture.Stamp, bool)
+	// Undecided returns the earliest time that an event may still be given, of
+	// what began up to now - Delay; false when nothing is under way.
+	Undecided() (capture.Stamp, bool)
 	// Finish appends what is left at the end of the recording.
 	Finish(now capture.Stamp, out *decode.Output)
 	// Delay is how far its results lag behind.
@@ -88,7 +91,8 @@ type Pipeline struct {
 	readers []readers // by signal
 
 	now, nextTick capture.Stamp
-	complete      capture.Stamp // the analysis has given out all up to here
+	complete      capture.Stamp // the analysis has given out all samples up to here
+	told          capture.Stamp // and all events
 	begun         bool
 	stepBackTold  bool
 	late, tooLate uint64
@@ -238,6 +242,7 @@ func (p *Pipeline) arrive(t capture.Stamp, out *decode.Output) capture.Stamp {
 		p.begun, p.now = true, t
 		p.nextTick = t - mod(t, Tick)
 		p.complete = p.nextTick - p.delay - 1
+		p.told = p.complete
 		return t
 	}
 	if t >= p.now {
@@ -337,6 +342,12 @@ func (p *Pipeline) tick(t capture.Stamp, out *decode.Output) {
 			p.complete = min(p.complete, held-1)
 		}
 	}
+	p.told = p.complete
+	if p.analysis != nil {
+		if at, ok := p.analysis.Undecided(); ok {
+			p.told = min(p.told, at-1)
+		}
+	}
 	if p.behind != nil {
 		p.behind.run(out.Samples[k:], p.complete, out)
 	}
@@ -379,6 +390,12 @@ func (p *Pipeline) Plan() *decode.Plan { return p.plan }
 
 // Now returns the event time: the latest time stamp seen.
 func (p *Pipeline) Now() capture.Stamp { return p.now }
+
+// EventsSettled returns the time up to which every event has been given out. What
+// takes a while to be recognised, such as a shift, holds it back.
+func (p *Pipeline) EventsSettled() capture.Stamp {
+	return min(p.Settled(), p.told)
+}
 
 // Settled returns the time up to which every sample has been given out; what
 // comes later is later. Samples of frames come at once, those of the analysis

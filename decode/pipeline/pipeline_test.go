@@ -91,6 +91,8 @@ func (d *double) Held() (capture.Stamp, bool) {
 	return d.held[0].Time, true
 }
 
+func (d *double) Undecided() (capture.Stamp, bool) { return 0, false }
+
 func (d *double) Reads(signal int32) bool { return signal == d.in }
 
 func (d *double) Sample(list ...decode.Sample) {

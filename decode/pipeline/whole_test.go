@@ -2,7 +2,10 @@ package pipeline
 
 import (
 	"bytes"
+	"encoding/json"
+	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -24,13 +27,16 @@ func written(t *testing.T, f *signals.File, traffic *capture.Batch, size func() 
 	}{"here"}})
 	var text bytes.Buffer
 	w := decode.NewSampleWriter(&text, p.Table())
-	var events []decode.Event
+	var events bytes.Buffer
+	e := decode.NewEventWriter(&events)
 	var out decode.Output
 	take := func() {
 		if err := w.Write(out.Samples, p.Settled()); err != nil {
 			t.Fatal(err)
 		}
-		events = append(events, out.Events...)
+		if err := e.Write(out.Events, p.EventsSettled()); err != nil {
+			t.Fatal(err)
+		}
 		out.Reset()
 	}
 	for rest := traffic.Frames; len(rest) > 0; {
@@ -46,10 +52,30 @@ func written(t *testing.T, f *signals.File, traffic *capture.Batch, size func() 
 	if err := w.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if err := decode.WriteEvents(&text, events); err != nil {
+	if err := e.Close(); err != nil {
 		t.Fatal(err)
 	}
+	inOrder(t, events.String())
+	text.WriteString(events.String())
 	return text.String()
+}
+
+// inOrder checks that events were written in order of time.
+func inOrder(t *testing.T, lines string) {
+	t.Helper()
+	last := math.Inf(-1)
+	for line := range strings.Lines(lines) {
+		var e struct {
+			Time float64 `json:"time_s"`
+		}
+		if err := json.Unmarshal([]byte(line), &e); err != nil {
+			t.Fatal(err)
+		}
+		if e.Time < last {
+			t.Fatalf("an event at %g s stands after one at %g s: %s", e.Time, last, line)
+		}
+		last = e.Time
+	}
 }
 
 // A drive of the van, decoded and analysed whole, is written byte for byte the
