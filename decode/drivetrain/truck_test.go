@@ -6,11 +6,11 @@ import (
 	"errors"
 	"io"
 	"math"
-	"os"
 	"testing"
 
 	"gearwitness/capture"
 	"gearwitness/capture/pcapng"
+	"gearwitness/capture/testneed"
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
 	"gearwitness/signals"
@@ -19,13 +19,10 @@ import (
 // truckFile is a recorded drive of a truck, SAE J1939, from the open data set
 // SystemsCyber/Truck_Sentry (MIT licence); its gearbox broadcasts gears, ratio
 // and lock-up, which the derived figures are compared with.
-const truckFile = "../../../shared/data/truck/address_claim.pcapng"
+const truckFile = "../shared/data/truck/address_claim.pcapng"
 
 func TestTruck(t *testing.T) {
-	r, err := pcapng.Open(truckFile)
-	if errors.Is(err, os.ErrNotExist) {
-		t.Skipf("the recorded truck drive is not at %s", truckFile)
-	}
+	r, err := pcapng.Open(testneed.File(t, truckFile))
 	if err != nil {
 		t.Fatal(err)
 	}
