@@ -130,6 +130,10 @@ const libraryRoot = "library/"
 // libraryName returns how a built-in library is called in findings.
 func libraryName(ref string) string { return libraryRoot + ref + ".yaml" }
 
+// vanName is the demonstration's vehicle file as a library: a start for a file
+// about a variant of it.
+const vanName = "van"
+
 // Libraries lists the built-in libraries, such as "j1939/powertrain".
 func Libraries() []string {
 	var list []string
@@ -139,13 +143,16 @@ func Libraries() []string {
 		}
 		return err
 	})
-	return list
+	return append(list, vanName)
 }
 
 // Builtin returns the text of a built-in library.
 func Builtin(name string) ([]byte, error) { return builtin(name) }
 
 func builtin(ref string) ([]byte, error) {
+	if ref == vanName {
+		return van, nil
+	}
 	if text, err := library.ReadFile(path.Clean(libraryName(ref))); err == nil && slices.Contains(Libraries(), ref) {
 		return text, nil
 	}

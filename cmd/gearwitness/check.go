@@ -13,6 +13,7 @@ import (
 	"gearwitness/signals"
 	"gearwitness/signals/diag"
 	"gearwitness/signals/layout"
+	"gearwitness/signals/unit"
 )
 
 func newCheck() *cobra.Command {
@@ -168,7 +169,7 @@ func (o *checkOptions) printGears(cmd *cobra.Command, name string, file *signals
 // builtin is one line of --list.
 type builtin struct {
 	Name string `json:"name"`
-	Kind string `json:"kind"` // library or vehicle
+	Kind string `json:"kind"` // library, vehicle or table
 	Text string `json:"contents"`
 }
 
@@ -183,13 +184,17 @@ func (o *checkOptions) printList(cmd *cobra.Command) error {
 		if err := list.Err(); err != nil {
 			return err
 		}
-		all = append(all, builtin{name, "library", contents(f)})
+		kind := "library"
+		if name == vanName {
+			kind = "vehicle"
+		}
+		all = append(all, builtin{name, kind, contents(f)})
 	}
-	f, err := demoVehicle()
-	if err != nil {
-		return err
+	var symbols []string
+	for _, u := range unit.Table() {
+		symbols = append(symbols, string(u.Symbol))
 	}
-	all = append(all, builtin{vanName, "vehicle", contents(f)})
+	all = append(all, builtin{"units", "table", strings.Join(symbols, " ")})
 	if o.json {
 		return writeJSON(cmd, all)
 	}
