@@ -55,11 +55,13 @@ type truth struct {
 	Commanded float64            `json:"commanded_s"`
 }
 
-// runVan drives the van and decodes it as any other recording.
-func runVan(t testing.TB, f *signals.File, o van.Options) *drive {
+// runVan drives the van and decodes it as any other recording. With told the truth
+// is kept too.
+func runVan(t testing.TB, f *signals.File, o van.Options, told *bytes.Buffer) *drive {
 	t.Helper()
-	var told bytes.Buffer
-	o.Truth = &told
+	if told != nil {
+		o.Truth = told
+	}
 	ctx := context.Background()
 	src, err := van.Open(ctx, o, f, nil)
 	if err != nil {
@@ -100,7 +102,10 @@ func runVan(t testing.TB, f *signals.File, o van.Options) *drive {
 	if err := src.Close(); err != nil {
 		t.Fatal(err)
 	}
-	lines := bufio.NewScanner(&told)
+	if told == nil {
+		return d
+	}
+	lines := bufio.NewScanner(told)
 	lines.Buffer(nil, 1<<20)
 	for lines.Scan() {
 		var x truth
@@ -321,7 +326,7 @@ func worst(v []float64) (worst, median float64) {
 func TestAgainstTruth(t *testing.T) {
 	f := vanFile(t)
 	var all tally
-	for i, c := range []struct{ drive, fault string }{
+	drives := []struct{ drive, fault string }{
 		{"varied", ""},
 		{"shifts", ""},
 		{"shifts", "reduced-carrier-speed-drops-out"},
@@ -334,9 +339,14 @@ func TestAgainstTruth(t *testing.T) {
 		{"shifts", "odd-gears-clutch-slips"},
 		{"varied", "high-gears-clutch-slips"},
 		{"varied", "low-gears-clutch-slips@30s"},
-	} {
+	}
+	length, least := 150*time.Second, 200
+	if raceDetector {
+		drives, length, least = drives[1:3], 90*time.Second, 20
+	}
+	for i, c := range drives {
 		o := van.DefaultOptions()
-		o.Drive, o.For, o.Seed = c.drive, 150*time.Second, uint64(11+i)
+		o.Drive, o.For, o.Seed = c.drive, length, uint64(11+i)
 		if c.fault != "" {
 			in, err := van.ParseFault(c.fault)
 			if err != nil {
@@ -346,7 +356,7 @@ func TestAgainstTruth(t *testing.T) {
 		}
 		var one tally
 		name := strings.TrimSpace(c.drive + " " + c.fault)
-		one.compare(t, f, name, runVan(t, f, o))
+		one.compare(t, f, name, runVan(t, f, o, new(bytes.Buffer)))
 		ws, ms := worst(one.start)
 		we, me := worst(one.end)
 		t.Logf("%s: gear %d/%d, shifts %d, start worst %.1f median %.1f ms, end worst %.1f median %.1f ms, slips off %d of %d, absent %d",
@@ -371,7 +381,7 @@ func TestAgainstTruth(t *testing.T) {
 	ws, ms := worst(all.start)
 	we, me := worst(all.end)
 	t.Logf("%d shifts: start worst %.1f median %.1f ms, end worst %.1f median %.1f ms", all.shifts, ws, ms, we, me)
-	if all.shifts < 200 {
-		t.Errorf("only %d shifts, expected 200", all.shifts)
+	if all.shifts < least {
+		t.Errorf("only %d shifts, expected %d", all.shifts, least)
 	}
 }

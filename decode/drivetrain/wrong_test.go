@@ -1,6 +1,7 @@
 package drivetrain_test
 
 import (
+	"bytes"
 	"encoding/json"
 	"math"
 	"strings"
@@ -20,7 +21,7 @@ func readsLow(t *testing.T, f *signals.File, fault string, seed uint64, length t
 	}
 	o := van.DefaultOptions()
 	o.Drive, o.Seed, o.For, o.Faults = "varied", seed, length, append(o.Faults, in)
-	return runVan(t, f, o)
+	return runVan(t, f, o, new(bytes.Buffer))
 }
 
 // A sensor that begins to read low: in one gear that may as well be a clutch, two

@@ -527,6 +527,7 @@ func TestTruthThatCannotBeWritten(t *testing.T) {
 }
 
 func TestStepDoesNotAllocate(t *testing.T) {
+	alone(t)
 	f := vehicle(t)
 	o := RandomOptions(2, 4)
 	o.For = 0

@@ -88,6 +88,7 @@ func of(list []told, kind string) (out []told) {
 
 // A healthy van shifts cleanly. Bands: common practice, no source.
 func TestHealthyShiftsAreShortAndClean(t *testing.T) {
+	alone(t)
 	o := DefaultOptions()
 	o.Drive = "shifts"
 	list := truthOf(t, o, 21*time.Minute)
@@ -304,6 +305,7 @@ func TestControlKnowsTheInertiaAtTheInput(t *testing.T) {
 // A relearn drive: 12.5 % pedal, oil above 20 °C, at least four full upshift
 // sequences (common practice, no source).
 func TestRelearnDrive(t *testing.T) {
+	alone(t)
 	o := DefaultOptions()
 	o.Drive, o.Oil = "relearn", 25
 	sequences, next := 0, 1
@@ -326,6 +328,7 @@ func TestRelearnDrive(t *testing.T) {
 // shift, crosses 5 and 95 % at its start and end, and steady gears are those
 // commanded.
 func TestTruthIsConsistent(t *testing.T) {
+	alone(t)
 	o := DefaultOptions()
 	list := truthWith(t, o, 6*time.Minute, true, func(*sim) {})
 	states := of(list, "state")

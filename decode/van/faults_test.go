@@ -42,6 +42,15 @@ func slipIn(t testing.TB, o Options, element int, d time.Duration) float64 {
 	return most
 }
 
+// alone skips a long drive of the mechanics under the race detector: one goroutine
+// has nothing to race with.
+func alone(t *testing.T) {
+	t.Helper()
+	if raceDetector {
+		t.Skip("one goroutine alone, and long: runs without the race detector")
+	}
+}
+
 func TestSlippingElementSlips(t *testing.T) {
 	for i, name := range elementNames {
 		t.Run(name, func(t *testing.T) {
@@ -75,6 +84,7 @@ func shiftsOf(list []told, from, to string) (flare, delay, dip float64, n int) {
 }
 
 func TestLateFillFlares(t *testing.T) {
+	alone(t)
 	healthy := truthOf(t, withFault(t, "shifts", ""), 2*time.Minute)
 	for fault, shift := range map[string][2]string{
 		"odd-gears-clutch-fills-late":  {"2", "3"},
@@ -100,6 +110,7 @@ func TestLateFillFlares(t *testing.T) {
 }
 
 func TestLateReleaseBindsUp(t *testing.T) {
+	alone(t)
 	healthy := truthOf(t, withFault(t, "shifts", ""), 2*time.Minute)
 	for fault, shift := range map[string][2]string{
 		"drum-brake-releases-late":       {"2", "3"},
@@ -124,6 +135,7 @@ func TestLateReleaseBindsUp(t *testing.T) {
 }
 
 func TestConverterFaults(t *testing.T) {
+	alone(t)
 	slip := func(fault string) (mean, swing float64) {
 		s := van(t, withFault(t, "lock-up", fault))
 		var n int
@@ -156,6 +168,7 @@ func TestConverterFaults(t *testing.T) {
 }
 
 func TestHeatFaults(t *testing.T) {
+	alone(t)
 	end := func(fault string) *sim {
 		s := van(t, withFault(t, "town", fault))
 		run(s, 13*time.Minute, func() {})
@@ -185,6 +198,7 @@ func TestLowMainPressureSlips(t *testing.T) {
 
 // What the sensors say, sound and faulty.
 func TestSensorFaults(t *testing.T) {
+	alone(t)
 	type state struct{ zeros, missing, n int }
 	watch := func(fault string, q quantity, truth func(s *sim) float64) (c state, ratio float64) {
 		s := van(t, withFault(t, "varied", fault))
@@ -232,6 +246,7 @@ func TestSensorFaults(t *testing.T) {
 }
 
 func TestSwitchesAndContacts(t *testing.T) {
+	alone(t)
 	// Every pressure switch follows its element within 0.3 s when sound.
 	s := van(t, DefaultOptions())
 	x := newSensors(s, 1)
