@@ -112,9 +112,13 @@ const (
 type Note struct {
 	Time    Stamp
 	Channel uint8
-	Kind    string // "open", "close", "lost", "reconnect", "state", "clock", ...
+	Kind    string // "open", "close", "lost", "reconnect", "state", "clock", NoteSilent, ...
 	Text    string // one sentence for people
 }
+
+// NoteSilent is the kind of a note about a device that was opened and does not
+// answer; some never do and work all the same.
+const NoteSilent = "silent"
 
 // Batch is what a source delivers at a time. All indexes refer to Channels,
 // which only ever grows at its end while a source runs.

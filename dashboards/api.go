@@ -146,6 +146,9 @@ func (s *Server) status() Status {
 	now := b.now()
 	st.Start, st.Now = decode.Seconds(b.start), b.seconds(b.shown())
 	st.Connection = b.connection()
+	if p := st.Playback; p != nil && p.Paused && st.Connection.State == ConnLive {
+		st.Connection.Title = "Playback held"
+	}
 	st.Sources = append([]Source{}, b.sources...)
 	st.Requests = b.requests
 	st.Alarms = append([]Alarm{}, b.alarms...)

@@ -83,6 +83,8 @@ type Board struct {
 	buses    []bus
 	sources  []Source
 	requests Requests
+	counts   []decode.FrameCount // as last told
+	unusable []string            // frames of which none could be used lately, and why
 	seq      uint64
 	events   map[string]*ring[Event]
 	alarms   []Alarm
@@ -140,8 +142,9 @@ type SourceState string
 const (
 	SourceOpening SourceState = "opening" // not open yet, or being opened again
 	SourceOpen    SourceState = "open"
-	SourceLost    SourceState = "lost"  // unplugged or failed; Text says what to do
-	SourceEnded   SourceState = "ended" // a played-back file or the van came to its end
+	SourceSilent  SourceState = "silent" // open, but it did not answer; some never do
+	SourceLost    SourceState = "lost"   // unplugged or failed; Text says what to do
+	SourceEnded   SourceState = "ended"  // a played-back file or the van came to its end
 )
 
 // Source is one place that frames or lines come from.

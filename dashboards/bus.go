@@ -161,8 +161,35 @@ func (h *heard) period() (time.Duration, bool) {
 // it about once a second.
 func (b *Board) Counters(c decode.Counters) {
 	b.traffic.mu.Lock()
-	defer b.traffic.mu.Unlock()
 	b.traffic.counts = c.Frames
+	b.traffic.mu.Unlock()
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.unusable = unusable(b.counts, c.Frames)
+	b.counts = c.Frames
+}
+
+// unusable names the frames that came between two counts of which none could be
+// used, and says why.
+func unusable(before, now []decode.FrameCount) (names []string) {
+	for i, n := range now {
+		var o decode.FrameCount
+		if i < len(before) {
+			o = before[i]
+		}
+		if n.Good != o.Good {
+			continue
+		}
+		switch {
+		case n.Checksum > o.Checksum:
+			names = append(names, n.Name+" (wrong check byte)")
+		case n.Short > o.Short:
+			names = append(names, n.Name+" (too few data bytes)")
+		case n.Repeated > o.Repeated:
+			names = append(names, n.Name+" (its alive counter stands still)")
+		}
+	}
+	return names
 }
 
 // The JSON of the bus view. js/types.js of the page describes the same objects.

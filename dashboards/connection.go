@@ -25,8 +25,10 @@ const (
 	ConnStarting  = "starting"
 	ConnNoAdapter = "no_adapter"
 	ConnEnded     = "ended"
+	ConnNoAnswer  = "no_answer"
 	ConnNoFrames  = "no_frames"
 	ConnUnknown   = "unknown_frames"
+	ConnUnusable  = "unusable_frames"
 	ConnStale     = "stale"
 	ConnLive      = "live"
 )
@@ -38,7 +40,7 @@ const staleGrace = time.Second
 // connection judges; the board is locked.
 func (b *Board) connection() Connection {
 	c := Connection{}
-	var lost, opening *Source
+	var lost, opening, silent *Source
 	for i := range b.sources {
 		s := &b.sources[i]
 		c.Playback = c.Playback || s.Playback
@@ -47,6 +49,8 @@ func (b *Board) connection() Connection {
 			lost = s
 		case SourceOpening:
 			opening = s
+		case SourceSilent:
+			silent = s
 		}
 	}
 	now := b.now()
@@ -62,12 +66,23 @@ func (b *Board) connection() Connection {
 		c.Text = sentence(opening.Text, "Waiting for "+opening.Address+". Plug it in; it is opened by itself.")
 	case b.ended():
 		c.State, c.Title, c.Text = ConnEnded, "Ended", "The source has come to its end. The figures below are its last ones."
+	case frames == 0 && c.Playback:
+		c.State, c.Title, c.Text = ConnLive, "Playing back", "Nothing has been played yet."
+	case frames == 0 && silent != nil:
+		c.State, c.Title = ConnNoAnswer, "No answer"
+		c.Text = sentence(silent.Text, silent.Address+" does not answer") + " Is this the port of a CAN adapter? Unplug it and plug it in again; if it still says nothing, try ?baud= with its own rate."
 	case frames == 0:
 		c.State, c.Title = ConnNoFrames, "No frames"
 		c.Text = "The adapter is open, but nothing comes from the bus. Switch the ignition on, then check the plug, the bit rate and the pair of wires."
+	case now.Sub(last) > arriving && c.Playback:
+		c.State, c.Title = ConnNoFrames, "No frames"
+		c.Text = fmt.Sprintf("The recording holds nothing for %.0f s up to here.", now.Sub(last).Seconds())
 	case now.Sub(last) > arriving:
 		c.State, c.Title = ConnNoFrames, "No frames"
 		c.Text = fmt.Sprintf("Nothing has come from the bus for %.0f s. Is the ignition on? Then check the plug and the adapter.", now.Sub(last).Seconds())
+	case last.Sub(b.decoded) > arriving && len(b.unusable) > 0:
+		c.State, c.Title = ConnUnusable, "Frames not usable"
+		c.Text = "Frames that this vehicle file describes arrive, but none of them can be used: " + enumerate(b.unusable) + ". Check that it is the file of this vehicle, and what it says of their check byte, counter and length."
 	case last.Sub(b.decoded) > arriving:
 		c.State, c.Title = ConnUnknown, "Unknown frames only"
 		c.Text = "Frames arrive, but none that this vehicle file describes. Check that it is the right file, the right bus and the right bit rate."
@@ -78,7 +93,7 @@ func (b *Board) connection() Connection {
 		}
 		c.State, c.Title, c.Text = ConnLive, "Live", "All signals seen so far keep coming."
 		if c.Playback {
-			c.Title, c.Text = "Playing back", "This is a recording; nothing here comes from a vehicle now."
+			c.Title, c.Text = "Playing back", "This is a recording; nothing here comes from a vehicle now, and it is not recorded again."
 		}
 	}
 	return c
@@ -110,13 +125,18 @@ func (b *Board) gone(now capture.Stamp) []string {
 	return names
 }
 
-func missing(names []string, playback bool) string {
+// enumerate lists the first of some names, and how many more there are.
+func enumerate(names []string) string {
 	const most = 4
 	list := strings.Join(names[:min(most, len(names))], ", ")
 	if len(names) > most {
 		list += fmt.Sprintf(" and %d more", len(names)-most)
 	}
-	text := "No longer coming: " + list + ". Their last values are dimmed."
+	return list
+}
+
+func missing(names []string, playback bool) string {
+	text := "No longer coming: " + enumerate(names) + ". Their last values are dimmed."
 	if !playback {
 		text += " If it lasts, check the unit that sends them: supply, plug, bus."
 	}

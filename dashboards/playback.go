@@ -47,7 +47,7 @@ func (b *Board) Restart(start, at capture.Stamp) {
 		b.latest[i] = latest{peak: math.NaN()}
 	}
 	b.history = newHistory(b.table)
-	b.buses, b.shifts, b.alarms = nil, nil, nil
+	b.buses, b.shifts, b.alarms, b.counts, b.unusable = nil, nil, nil, nil, nil
 	clear(b.events) // numbers go on: a page never has the same twice
 }
 

@@ -170,17 +170,17 @@ func (s *Source) open(ctx context.Context, code string) error {
 	if err != nil {
 		return err
 	}
-	text := fmt.Sprintf("%s opened at %s, %s", s.cfg.Channel.Device, rateText(s.cfg.BitRate), way)
+	kind, text := "open", fmt.Sprintf("%s opened at %s, %s", s.cfg.Channel.Device, rateText(s.cfg.BitRate), way)
 	switch opened {
 	case refused:
 		return &RefusedError{Device: s.cfg.Channel.Device, Command: command, BitRate: s.cfg.BitRate}
 	case done:
 		s.cfg.Channel.Passive = !s.cfg.Send
 	default:
-		text = fmt.Sprintf("%s told to open at %s, %s; it did not answer", s.cfg.Channel.Device, rateText(s.cfg.BitRate), way)
+		kind, text = capture.NoteSilent, fmt.Sprintf("%s told to open at %s, %s; it did not answer", s.cfg.Channel.Device, rateText(s.cfg.BitRate), way)
 	}
 	s.channels = []capture.Channel{s.cfg.Channel}
-	s.note(&s.early, "open", text)
+	s.note(&s.early, kind, text)
 	return nil
 }
 

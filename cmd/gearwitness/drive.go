@@ -435,6 +435,8 @@ func (d *daemon) notes(b *capture.Batch) {
 		switch n.Kind {
 		case "lost":
 			d.tellSource(d.sourceOf(b, n.Channel), dashboards.SourceLost, n.Text)
+		case capture.NoteSilent:
+			d.tellSource(d.sourceOf(b, n.Channel), dashboards.SourceSilent, n.Text)
 		case "reconnect":
 			d.tellSource(d.sourceOf(b, n.Channel), dashboards.SourceOpen, n.Text)
 		}

@@ -99,7 +99,11 @@ func doubts(c decode.Counters) (lines []string) {
 			lines = append(lines, fmt.Sprintf("Channel %s is no bus of the vehicle file: its %s frames were not decoded (name it with as=BUS).", ch.Name, grouped(ch.Frames)))
 		}
 		for _, l := range ch.Lost {
-			lines = append(lines, fmt.Sprintf("Channel %s lost %s frames or lines: %s.", ch.Name, grouped(l.Count), l.Reason))
+			n := grouped(l.Count)
+			if l.Count == 0 {
+				n = "it is not known how many"
+			}
+			lines = append(lines, fmt.Sprintf("Channel %s lost %s frames or lines: %s.", ch.Name, n, l.Reason))
 		}
 		if ch.BadLines > 0 {
 			lines = append(lines, fmt.Sprintf("Channel %s: %s of %s lines were not understood.", ch.Name, grouped(ch.BadLines), grouped(ch.Lines)))

@@ -388,7 +388,11 @@ func (r *Report) counts(v *view) {
 		row := channelRow{Name: ch.Name, Frames: grouped(ch.Frames + ch.Lines), Known: grouped(ch.Known), Errors: grouped(ch.Errors)}
 		var lost []string
 		for _, l := range ch.Lost {
-			lost = append(lost, fmt.Sprintf("%s (%s)", grouped(l.Count), l.Reason))
+			n := grouped(l.Count)
+			if l.Count == 0 {
+				n = "not known how many"
+			}
+			lost = append(lost, fmt.Sprintf("%s (%s)", n, l.Reason))
 		}
 		if row.Lost = strings.Join(lost, ", "); row.Lost == "" {
 			row.Lost = "0"

@@ -212,7 +212,11 @@ func (r *Report) channels(list []decode.ChannelCount) {
 				out.Lost = make(map[string]uint64)
 			}
 			out.Lost[l.Reason] = l.Count
-			r.find(false, "", "", "channel %s lost %d frames or lines (%s); what seems missing may have been among them", ch.Name, l.Count, l.Reason)
+			n := fmt.Sprint(l.Count)
+			if l.Count == 0 {
+				n = "it is not known how many"
+			}
+			r.find(false, "", "", "channel %s lost %s frames or lines (%s); what seems missing may have been among them", ch.Name, n, l.Reason)
 		}
 		if ch.Bus == "" && ch.Frames > 0 {
 			r.find(false, "", "", "channel %s is no bus of the vehicle file, so none of its %d frames is described; add it under buses:", ch.Name, ch.Frames)

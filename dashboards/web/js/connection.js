@@ -5,7 +5,7 @@ import { setAttr, setText } from "./dom.js";
 import { bytes, clock, count } from "./format.js";
 
 /** @type {Record<string, string>} */
-const signs = { live: "●", starting: "○", ended: "■", playing: "▶" };
+const signs = { live: "●", starting: "○", ended: "■", playing: "▶", held: "❚❚" };
 
 /** @type {Connection} */
 export const noContact = {
@@ -24,7 +24,8 @@ export function losses(s) {
   const by = new Map();
   for (const b of s.buses) for (const [reason, n] of Object.entries(b.lost)) by.set(reason, (by.get(reason) ?? 0) + n);
   if (s.recording.lost) by.set("not written", s.recording.lost);
-  return [...by].filter(([, n]) => n > 0).map(([reason, n]) => `${count(n)} ${reason}`).join(", ");
+  // A loss of unknown size counts 0, and is one all the same.
+  return [...by].map(([reason, n]) => (n > 0 ? `${count(n)} ${reason}` : reason === "unknown" ? "not known how many" : `${reason}, not known how many`)).join(", ");
 }
 
 /**
@@ -47,11 +48,11 @@ export function head(find) {
   };
   let there = true;
   let state = "";
-  /** @param {Connection} c */
-  const connection = (c) => {
+  /** @param {Connection} c @param {boolean} [held] */
+  const connection = (c, held = false) => {
     const problem = !["live", "starting", "ended"].includes(c.state);
     setAttr(at.box, "data-state", problem ? "problem" : c.playback && c.state === "live" ? "playing" : c.state);
-    setText(at.sign, problem ? "▲" : c.playback && c.state === "live" ? (signs.playing ?? "") : (signs[c.state] ?? ""));
+    setText(at.sign, problem ? "▲" : c.playback && c.state === "live" ? ((held ? signs.held : signs.playing) ?? "") : (signs[c.state] ?? ""));
     setText(at.word, c.title + (c.playback && problem ? " (playing back)" : ""));
     setText(at.text, c.text);
     if (state !== c.state) {
@@ -63,7 +64,7 @@ export function head(find) {
   return {
     status(s) {
       if (!there) return;
-      connection(s.connection);
+      connection(s.connection, s.playback?.paused);
       at.requests.hidden = !s.requests.state;
       setAttr(at.requests, "data-state", s.requests.state);
       setText(at.requests, s.requests.text);

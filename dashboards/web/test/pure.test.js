@@ -166,6 +166,7 @@ test("losses in words", () => {
   const recording = { state: "recording", bytes: 0, frames: 0, lost: 0, text: "" };
   assert.equal(losses({ buses: [bus({})], recording }), "");
   assert.equal(losses({ buses: [bus({ overrun: 3 }), bus({ overrun: 1, queue: 2 })], recording: { ...recording, lost: 1000 } }), "4 overrun, 2 queue, 1\u2009000 not written");
+  assert.equal(losses({ buses: [bus({ unknown: 0, overrun: 0 })], recording }), "not known how many, overrun, not known how many");
 });
 
 const displays = {
