@@ -74,6 +74,50 @@ export async function sendMark(text) {
   if (!r.ok) throw new Error(await reason(r));
 }
 
+/**
+ * Sends a JSON object and returns what comes back.
+ * @param {string} method
+ * @param {string} path
+ * @param {object} body
+ * @returns {Promise<any>}
+ */
+export async function send(method, path, body) {
+  const r = await fetch(path, { method, headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+  if (!r.ok) throw new Error(await reason(r));
+  return r.json();
+}
+
+/**
+ * Asks for work that may take long, is told how far it is, and returns its
+ * result. The program stops it when the signal aborts.
+ * @param {string} method
+ * @param {string} path
+ * @param {object|null} body
+ * @param {(text: string) => void} told
+ * @param {AbortSignal} signal
+ * @returns {Promise<any>}
+ */
+export async function work(method, path, body, told, signal) {
+  const headers = { Accept: "application/x-ndjson", ...(body ? { "Content-Type": "application/json" } : {}) };
+  const r = await fetch(path, { method, headers, signal, ...(body ? { body: JSON.stringify(body) } : {}) });
+  if (!r.ok || !r.body) throw new Error(await reason(r));
+  let rest = "";
+  const text = r.body.pipeThrough(new TextDecoderStream()).getReader();
+  for (;;) {
+    const { done, value } = await text.read();
+    rest += value ?? "";
+    const lines = rest.split("\n");
+    rest = lines.pop() ?? "";
+    for (const line of lines) {
+      const m = JSON.parse(line);
+      if (m.problem) throw new Error(m.problem.detail);
+      if ("result" in m) return m.result;
+      told(m.progress);
+    }
+    if (done) throw new Error("the program gave no answer; is it still running?");
+  }
+}
+
 /** @param {Response} r */
 async function reason(r) {
   try {

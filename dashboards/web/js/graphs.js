@@ -32,8 +32,8 @@ const dashes = [[], [7, 3], [2, 3], [10, 3, 2, 3], [5, 2], [1, 2], [12, 4], [4, 
  * @property {string} label
  * @property {string} scale
  */
-/** @typedef {{title: string, unit?: string, curves: Curve[], slip?: boolean, fromZero?: boolean, minSpan?: number, ratios?: boolean}} Graph
- *  Without a unit of its own a graph is in that of its curves, as chosen on the page; minSpan is in theirs. */
+/** @typedef {{title: string, unit?: string, curves: Curve[], slip?: boolean, fromZero?: boolean, minSpan?: number, ratios?: boolean, unsigned?: boolean}} Graph
+ *  unsigned shows how large values are: reverse has a negative ratio, and an element may slip either way. Without a unit of its own a graph is in that of its curves, as chosen on the page; minSpan is in theirs. */
 
 /**
  * The graphs a vehicle gives rise to; those without a signal are left out.
@@ -46,8 +46,8 @@ export function graphsFor(v) {
   const curves = (list) => list.flatMap(([signal, label, scale]) => (signal ? [{ signal, label, scale: scale ?? "y" }] : []));
   return [
     { title: "Speeds", unit: "rpm", fromZero: true, minSpan: 500, curves: curves([[r.engine_speed, "engine"], [r.input_speed, "gearbox input"], [r.output_speed, "gearbox output"]]) },
-    { title: "Ratio", unit: "input : output", minSpan: 0.5, ratios: true, curves: curves([[r.ratio, "ratio"]]) },
-    { title: "Slip", unit: "rpm, without sign", slip: true, curves: [...curves([[r.converter_slip, "converter"]]), ...v.elements.flatMap((e) => (e.signal ? [{ signal: e.signal, label: e.title, scale: "y" }] : []))] },
+    { title: "Ratio", unit: "input : output, without sign", minSpan: 0.5, ratios: true, unsigned: true, curves: curves([[r.ratio, "ratio"]]) },
+    { title: "Slip", unit: "rpm, without sign", slip: true, unsigned: true, curves: [...curves([[r.converter_slip, "converter"]]), ...v.elements.flatMap((e) => (e.signal ? [{ signal: e.signal, label: e.title, scale: "y" }] : []))] },
     {
       title: "Oil",
       minSpan: 10,
@@ -97,7 +97,7 @@ export class Graphs {
     this.charts = [];
     /** @type {Set<string>} */
     this.hidden = new Set();
-    /** @type {{button: HTMLElement, value: HTMLElement, signal: Signal, index: number}[]} */
+    /** @type {{button: HTMLElement, value: HTMLElement, signal: Signal, index: number, unsigned: boolean}[]} */
     this.legend = [];
     this.dirty = true;
     this.rangeAt = -Infinity;
@@ -154,6 +154,14 @@ export class Graphs {
     this.changed();
   }
 
+  /** Forgets everything: what comes belongs to another run. */
+  restart() {
+    this.columns = new Columns(this.signals.length, capacity);
+    this.spans = [];
+    this.asked = 0;
+    this.running();
+  }
+
   /** Shows everything anew, in the units that are chosen now. */
   unitsChanged() {
     this.build();
@@ -207,7 +215,7 @@ export class Graphs {
             this.tellValues();
           },
           spans: () => this.spans,
-          levels: () => (g.ratios ? this.vehicle.gears.flatMap((x) => (x.ratio === null ? [] : [{ value: x.ratio, label: x.name }])) : []),
+          levels: () => (g.ratios ? this.vehicle.gears.flatMap((x) => (x.ratio === null ? [] : [{ value: Math.abs(x.ratio), label: x.name }])) : []),
         },
       );
       curves.forEach((c, k) => {
@@ -226,7 +234,7 @@ export class Graphs {
         });
         if (this.hidden.has(c.signal)) chart.toggle(k, false);
         legend.append(make("li", {}, button));
-        this.legend.push({ button, value, signal, index });
+        this.legend.push({ button, value, signal, index, unsigned: g.unsigned === true });
       });
       plot.addEventListener("keydown", (e) => this.key(e));
       plot.addEventListener("dblclick", () => this.running());
@@ -279,7 +287,9 @@ export class Graphs {
    * @param {number} now
    */
   async backfill(now) {
+    const of = this.columns;
     const h = await this.history(Math.max(0, now - 600), now, 3000);
+    if (of !== this.columns) return; // another run has begun, or it is filled already
     const fresh = new Columns(this.signals.length, capacity);
     h.x.forEach((x, row) => fresh.push(x, (k) => h.signals[this.signals[k] ?? ""]?.mid[row] ?? NaN));
     const had = this.columns.window(-Infinity, Infinity);
@@ -331,7 +341,7 @@ export class Graphs {
     if ((this.zoom || whole) && this.past) this.paintPast(this.past, range);
     else {
       const w = this.columns.window(range[0], range[1]);
-      this.each((pick, slip) => ({ x: w.x, mid: pick.map((k) => (slip ? size(w.columns[k] ?? []) : this.shown(w.columns[k] ?? [], k))), max: null, min: null }), range);
+      this.each((pick, unsigned) => ({ x: w.x, mid: pick.map((k) => (unsigned ? size(w.columns[k] ?? []) : this.shown(w.columns[k] ?? [], k))), max: null, min: null }), range);
     }
     this.tellValues();
     this.tellRange(range);
@@ -340,13 +350,13 @@ export class Graphs {
   }
 
   /**
-   * @param {(columns: number[], slip: boolean) => {x: number[], mid: (number|null)[][], max: (number|null)[][]|null, min: (number|null)[][]|null}} data
+   * @param {(columns: number[], unsigned: boolean) => {x: number[], mid: (number|null)[][], max: (number|null)[][]|null, min: (number|null)[][]|null}} data
    * @param {[number, number]} range
    */
   each(data, range) {
     this.graphs.forEach((g, n) => {
       const pick = g.curves.flatMap((c) => this.column.get(c.signal) ?? []);
-      const d = data(pick, g.slip === true);
+      const d = data(pick, g.unsigned === true);
       this.charts[n]?.show(d.x, d.mid, d.max, d.min, range);
     });
   }
@@ -376,10 +386,10 @@ export class Graphs {
    */
   paintPast(h, range) {
     const none = { mid: [], min: [], max: [] };
-    this.each((pick, slip) => {
+    this.each((pick, unsigned) => {
       const c = pick.map((k) => {
         const c = h.signals[this.signals[k] ?? ""] ?? none;
-        return slip ? sizes(c) : { mid: this.shown(c.mid, k), max: this.shown(c.max, k), min: this.shown(c.min, k) };
+        return unsigned ? sizes(c) : { mid: this.shown(c.mid, k), max: this.shown(c.max, k), min: this.shown(c.min, k) };
       });
       return { x: h.x, mid: c.map((k) => k.mid), max: c.map((k) => k.max), min: c.map((k) => k.min) };
     }, range);
@@ -401,7 +411,7 @@ export class Graphs {
         const v = this.past && (this.zoom || !Number.isFinite(this.span)) ? this.past.signals[l.signal.name]?.mid[this.past.x.indexOf(row)] : w?.columns[k]?.[w.x.indexOf(row)];
         if (v !== null && v !== undefined) text = this.values.units.text(v, l.signal.unit, l.signal.digits);
       }
-      setText(l.value, text);
+      setText(l.value, l.unsigned ? text.replace(/^\u2212/, "") : text);
       setAttr(l.value, "data-dim", dim ? "" : null);
     }
     const still = row === null ? null : `at ${clock(row, 1)}`;

@@ -96,6 +96,30 @@ export function shiftFigures(d, units = new Units()) {
   return d.load ? [["load", String(d.load)], ...known] : known;
 }
 
+/** Lines folded into one; older ones are in the session. */
+const mostFolded = 50;
+
+/**
+ * Puts a line of the log, and what is folded into it, behind a newer one of its
+ * kind: a converter opens and locks all the time, and nothing else would be seen.
+ * @param {HTMLElement} item
+ * @param {HTMLElement} before
+ */
+function fold(item, before) {
+  const old = before.querySelector("details");
+  const folded = old ?? make("details", { class: "log-fold" }, make("summary", {}), make("ul", {}));
+  const list = folded.querySelector("ul");
+  old?.remove();
+  before.remove();
+  list?.prepend(before);
+  while (list && list.childElementCount > mostFolded) list.lastElementChild?.remove();
+  const n = Number(folded.dataset.count ?? 0) + 1;
+  folded.dataset.count = String(n);
+  const summary = folded.querySelector("summary");
+  if (summary) setText(summary, `${n} more before`);
+  item.append(folded);
+}
+
 export class Happened {
   /**
    * @param {{shifts: HTMLElement, shiftCount: HTMLElement, shiftsEmpty: HTMLElement, log: HTMLElement, logEmpty: HTMLElement}} at
@@ -124,10 +148,23 @@ export class Happened {
     const line = logLine(e);
     if (line) {
       this.at.logEmpty.hidden = true;
-      this.at.log.prepend(make("li", { class: "log-item", "data-level": line.level }, this.time(e.t), make("strong", {}, line.word), " ", line.text));
+      const item = make("li", { class: "log-item", "data-level": line.level, "data-kind": e.kind }, this.time(e.t), make("strong", {}, line.word), " ", line.text);
+      const before = this.at.log.firstElementChild;
+      this.at.log.prepend(item);
+      if (e.kind === "converter" && before instanceof HTMLElement && before.dataset.kind === e.kind) fold(item, before);
       while (this.at.log.childElementCount > mostLog) this.at.log.lastElementChild?.remove();
     }
     return true;
+  }
+
+  /** Forgets everything: what comes belongs to another run. */
+  restart() {
+    this.shifts = 0;
+    this.open.clear();
+    this.at.shifts.replaceChildren();
+    this.at.log.replaceChildren();
+    setText(this.at.shiftCount, "");
+    this.at.shiftsEmpty.hidden = this.at.logEmpty.hidden = false;
   }
 
   /** @param {SessionEvent} e */

@@ -4,10 +4,14 @@
 import { Alerts } from "./alerts.js";
 import { busView } from "./bus.js";
 import { head } from "./connection.js";
-import { ask, follow, sendMark } from "./feed.js";
+import { sessionDetails } from "./details.js";
+import { setAttr } from "./dom.js";
+import { ask, follow, send, sendMark, work } from "./feed.js";
 import { Graphs } from "./graphs.js";
 import { Happened } from "./happened.js";
 import { marking } from "./mark.js";
+import { playback } from "./playback.js";
+import { sessionsView } from "./sessions.js";
 import { allPanel, elementsPanel, figuresPanel, gearPanel } from "./panels.js";
 import { Units, unitChoice } from "./units.js";
 import { LiveValues } from "./values.js";
@@ -91,7 +95,28 @@ function take(e) {
   if (happened.add(e)) graphs.event(e);
 }
 
+const player = playback(find, ask, send);
+const details = sessionDetails(find, ask, send);
+const sessions = sessionsView(find, ask, work);
+
+/** Shows the drive or the sessions, as the address says. */
+function view() {
+  const other = location.hash === "#sessions";
+  find("drive-view").hidden = other;
+  find("sessions-view").hidden = !other;
+  setAttr(find("to-drive"), "aria-current", other ? null : "page");
+  setAttr(find("to-sessions"), "aria-current", other ? "page" : null);
+  document.body.toggleAttribute("data-sessions", other);
+  if (other) sessions.show();
+}
+addEventListener("hashchange", view);
+view();
+
 let instance = "";
+let round = 0;
+/** when the graphs were last filled in, and whether something is missing since [ms] */
+let filled = 0;
+let gap = false;
 /** @type {SessionEvent[]|null} what comes while the list of old events is asked for */
 let waiting = [];
 let fresh = false;
@@ -103,24 +128,43 @@ follow("/api/v1/live", {
       return;
     }
     const first = instance === "";
+    if (!first && m.round === round) return;
     instance = m.instance;
-    if (!first) return;
+    round = m.round;
+    waiting = [];
+    if (!first) {
+      // A playback jumped: nothing of before counts any more.
+      values.restart();
+      graphs.restart();
+      happened.restart();
+      fresh = true;
+    }
+    const mine = waiting;
     const old = await insist("/api/v1/events");
-    for (const e of [...old.events, ...(waiting ?? [])]) take(e);
+    if (mine !== waiting) return; // it jumped again
+    for (const e of [...old.events, ...waiting]) take(e);
     waiting = null;
   },
   values(m) {
     const first = values.now === 0 && m.t > 0;
+    // Played back fast, or stepped, time comes in leaps: what is between is asked for.
+    gap ||= m.t > values.now + 0.5;
     values.apply(m);
+    player.time(m.t);
     graphs.sample();
     fresh = true;
-    if (first) graphs.backfill(m.t).catch(() => {}); // without it the graphs begin now
+    if (!first && !(gap && performance.now() > filled + 1000)) return;
+    gap = false;
+    filled = performance.now();
+    graphs.backfill(m.t).catch(() => {}); // without it the graphs begin now
   },
   /** @param {Status} s */
   status(s) {
     top_.status(s);
     top_.time(s.now);
     marks.allow(s.can_mark);
+    player.status(s.playback);
+    details.allow(s.recording.state !== "off");
     alerts.show(s.alarms);
     values.ended = s.connection.state === "ended";
   },

@@ -2,7 +2,7 @@
 // dashboards write them. Times are seconds since session start.
 
 /** @typedef {{state: string, title: string, text: string, playback: boolean}} Connection
- *  state: starting, no_adapter, ended, no_frames, unknown_frames, stale, live; the page adds no_contact. */
+ *  state: starting, no_adapter, ended, no_answer, no_frames, unknown_frames, unusable_frames, stale, live; the page adds no_contact. */
 
 /** @typedef {{address: string, playback: boolean, state: string, text: string}} Source */
 
@@ -18,7 +18,36 @@
 
 /** @typedef {{version: string, instance: string, start_s: number, now: number, connection: Connection,
  *  sources: Source[], buses: Bus[], recording: Recording, requests: Requests, alarms: Alarm[], samples: number, late: number,
- *  pages: number, skipped: number, can_mark: boolean}} Status */
+ *  pages: number, skipped: number, can_mark: boolean, playback: PlaybackState|null}} Status */
+
+/** @typedef {{paused: boolean, ended: boolean, speed: number, fastest: number, at: number}} PlaybackState */
+
+/** @typedef {{t: number, kind: string, text: string, level?: string}} Moment  kind: shift, mark, alarm. */
+
+/** @typedef {{to: number, done: boolean, problem: string, beyond: number, moments: Moment[]}} MomentList */
+
+/** @typedef {{title: string, technician: string, workshop: string, job: string, vin: string, odometer: string,
+ *  concern: string, position_consent: string, vin_remark: string}} Details */
+
+/** @typedef {{name: string, folder: string, title?: string, vehicle?: string, started: string|null, ended: string|null,
+ *  bytes: number, sealed: boolean, protected: boolean, problem?: string, recording?: boolean}} SessionRow */
+
+/** @typedef {SessionRow & {workshop?: string, technician?: string, job?: string, vin?: string, vin_remark?: string,
+ *  odometer?: string, concern?: string, position_consent?: string, software?: string, captures: string[],
+ *  seal_sha256?: string, signer?: string, marks: {time_s: number, text: string}[], lost: number}} SessionFacts */
+
+/** @typedef {{holds: boolean, files: number, bytes: number, frames: number, seal_sha256?: string, signer?: string,
+ *  stamped?: string, findings: {kind: string, fault: boolean, path?: string, text: string, frames?: [number, number]}[]}} Verdict */
+
+/** @typedef {{already: boolean, seal_sha256: string, signer?: string, files: number, bytes: number, damage: string[]}} SealDone */
+
+/** @typedef {{n: number, median: (number|null)[]|null, low: (number|null)[]|null, high: (number|null)[]|null}} Band */
+
+/** @typedef {{t_s: number[]|null, bands: Band[]}} Overlay */
+
+/** @typedef {{from: string, to: string, kind: string, words: string, figures: {name: string, verdict: string, words: string}[]|null, overlay: Overlay}} ShiftGroup */
+
+/** @typedef {{a: string, b: string, groups: ShiftGroup[]|null, summary: string[], notes: string[]|null}} Comparison */
 
 /** @typedef {{name: string, ratio: number|null, holds: string[]}} Gear */
 
@@ -60,6 +89,6 @@
 
 /** @typedef {{t: number, i: number[], v: (number|null)[], s: number[], at: number[]}} Values  one message of the live stream. */
 
-/** @typedef {{instance: string, seq: number}} Start */
+/** @typedef {{instance: string, seq: number, round: number}} Start */
 
 export {};

@@ -44,6 +44,14 @@ export class LiveValues {
     }
   }
 
+  /** Forgets everything: what comes belongs to another run. */
+  restart() {
+    this.value.fill(NaN);
+    this.state.fill(State.never);
+    this.at.fill(0);
+    this.now = 0;
+  }
+
   /**
    * The value that may be drawn: NaN unless it counts now.
    * @param {number} i
