@@ -275,14 +275,15 @@ const (
 
 // Transmission describes the gearbox and which signals tell about it.
 type Transmission struct {
-	Roles    Roles          `key:"roles" help:"which signal is what"`
-	Train    *Train         `key:"train" help:"shafts, planetary sets, sensors"`
-	Elements Named[Element] `key:"elements" help:"clutches, brakes, one-way clutches"`
-	Gears    Named[Gear]    `key:"gears" help:"which elements carry in each gear"`
-	Ratios   Named[float64] `key:"ratios" help:"instead of a train: ratio of each gear"`
-	Switches Named[Switch]  `key:"switches" help:"pressure switches and the element each one watches"`
-	Contacts *LeverContacts `key:"lever_contacts" help:"contacts of the selector lever and their code for each position"`
-	Limits   Limits         `key:"limits" help:"figures of this gearbox that replace the usual ones"`
+	Roles     Roles           `key:"roles" help:"which signal is what"`
+	Train     *Train          `key:"train" help:"shafts, planetary sets, sensors"`
+	Elements  Named[Element]  `key:"elements" help:"clutches, brakes, one-way clutches"`
+	Gears     Named[Gear]     `key:"gears" help:"which elements carry in each gear"`
+	Ratios    Named[float64]  `key:"ratios" help:"instead of a train: ratio of each gear"`
+	Switches  Named[Switch]   `key:"switches" help:"pressure switches and the element each one watches"`
+	Contacts  *LeverContacts  `key:"lever_contacts" help:"contacts of the selector lever and their code for each position"`
+	Solenoids Named[Solenoid] `key:"solenoids" help:"solenoid of each element: what it does without current, and its coil"`
+	Limits    Limits          `key:"limits" help:"figures of this gearbox that replace the usual ones"`
 }
 
 // Roles tells by signal name which signal is what; empty when there is none.
@@ -336,6 +337,8 @@ type Element struct {
 	Brake  string   `key:"brake" help:"shaft it holds to the housing"`
 	OneWay []string `key:"one_way" help:"inner and outer shaft; the inner may run ahead of the outer, never fall behind"`
 	Title  string   `key:"title" help:"what the trade calls it"`
+	// EnergyLimitKJ is what the friction lining bears, 0 where the maker states none.
+	EnergyLimitKJ float64 `key:"energy_limit" help:"friction energy that one shift may put into it, such as 40 kJ" unit:"kJ"`
 }
 
 // Gear is one row of the element table.
@@ -363,10 +366,23 @@ type LeverCode struct {
 	Contacts []string `key:"contacts" help:"signals of the contacts that are closed" need:"yes"`
 }
 
+// Solenoid controls the pressure of one element.
+type Solenoid struct {
+	Element string `key:"element" help:"element whose pressure it controls" need:"yes"`
+	// Normally is "high" or "low": the pressure it gives without current.
+	Normally  string  `key:"normally" help:"high or low: the pressure it gives without current" need:"yes"`
+	Ohm       float64 `key:"resistance" help:"of its coil at 20 °C, such as 6.1 Ω" unit:"Ω"`
+	Tolerance float64 `key:"tolerance" help:"how far that may be off, such as 0.5 Ω" unit:"Ω"`
+}
+
+// High tells that the solenoid gives pressure without current.
+func (s *Solenoid) High() bool { return s.Normally == "high" }
+
 // Limits are figures of this gearbox; 0 means the usual one.
 type Limits struct {
 	ConverterLockedRPM float64 `key:"converter_locked" help:"largest slip of a locked converter, such as 30 rpm" unit:"rpm"`
 	FlareRPM           float64 `key:"flare" help:"rise of input speed in an upshift that counts as a fault, such as 150 rpm" unit:"rpm"`
 	StallRPM           float64 `key:"stall" help:"engine speed of a stall test, such as 2500 rpm" unit:"rpm"`
 	StallToleranceRPM  float64 `key:"stall_tolerance" help:"how far a stall may be off, such as 150 rpm" unit:"rpm"`
+	CoolerDifferenceK  float64 `key:"cooler_difference" help:"largest outlet minus pan temperature in steady lock-up, such as 20 K" unit:"K"`
 }

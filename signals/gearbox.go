@@ -71,6 +71,7 @@ func (r *reader) validateTransmission(f *File, signals map[string]known) {
 		}
 	}
 	r.validateContacts(t, root, signals, signalNames)
+	r.validateSolenoids(t, root, elements)
 	for _, s := range t.Switches {
 		p := sub(root, "switches", s.Name)
 		k, ok := signals[s.Name]
@@ -87,6 +88,33 @@ func (r *reader) validateTransmission(f *File, signals map[string]known) {
 			} else if _, err := readFloat(s.V.Closed); len(k.states) == 0 && err != nil {
 				r.wrong(sub(p, "closed"), "closed: %s has no states; expected a number, found %q", s.Name, s.V.Closed)
 			}
+		}
+	}
+}
+
+// validateSolenoids checks what controls the elements; no element has two.
+func (r *reader) validateSolenoids(t *Transmission, root string, elements []string) {
+	taken := make(map[string]string)
+	for _, s := range t.Solenoids {
+		p := sub(root, "solenoids", s.Name)
+		if r.has(p, "element") {
+			if !slices.Contains(elements, s.V.Element) {
+				r.unknown(sub(p, "element"), "element", s.V.Element, elements)
+			} else if other, ok := taken[s.V.Element]; ok {
+				r.wrong(sub(p, "element"), "%q has the solenoid %q already; expected one for each element", s.V.Element, other)
+			}
+			taken[s.V.Element] = s.Name
+		}
+		if r.has(p, "normally") && s.V.Normally != "high" && s.V.Normally != "low" {
+			r.wrong(sub(p, "normally"), "normally: expected high or low, the pressure without current, found %q", s.V.Normally)
+		}
+		if s.V.Ohm < 0 || s.V.Tolerance < 0 || s.V.Tolerance > s.V.Ohm {
+			r.fail(at(s), "solenoid %q: expected a resistance above 0 and a tolerance below it, found %g Ω ± %g Ω", s.Name, s.V.Ohm, s.V.Tolerance)
+		}
+	}
+	for _, e := range t.Elements {
+		if e.V.EnergyLimitKJ < 0 {
+			r.wrong(sub(root, "elements", e.Name, "energy_limit"), "energy_limit: expected an energy above 0, found %g kJ", e.V.EnergyLimitKJ)
 		}
 	}
 }
