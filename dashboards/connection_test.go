@@ -26,6 +26,13 @@ func TestConnection(t *testing.T) {
 			b.Sources([]Source{{Address: "slcan:/dev/ttyUSB0", State: SourceLost, Text: "The adapter was unplugged. Plug it in again."}})
 		}, ConnNoAdapter, []string{"was unplugged"}},
 		{"adapter open, bus silent", func(_ *feed, _ *Board) {}, ConnNoFrames, []string{"ignition", "bit rate"}},
+		{"adapter that never answers", func(_ *feed, b *Board) {
+			b.Sources([]Source{{Address: "slcan:/dev/ttyUSB0", State: SourceSilent, Text: "/dev/ttyUSB0 told to open; it did not answer"}})
+		}, ConnNoAnswer, []string{"it did not answer.", "port of a CAN adapter"}},
+		{"adapter that never answers and works", func(f *feed, b *Board) {
+			b.Sources([]Source{{Address: "slcan:/dev/ttyUSB0", State: SourceSilent}})
+			f.run(b, 3*time.Second)
+		}, ConnLive, nil},
 		{"bus fell silent", func(f *feed, b *Board) {
 			f.run(b, time.Second)
 			time.Sleep(13 * time.Second)
@@ -35,6 +42,12 @@ func TestConnection(t *testing.T) {
 				b.Batch(&capture.Batch{Channels: f.batch.Channels, Frames: []capture.Frame{{Time: capture.Stamp(i) * 10e6, ID: 0x7FF, Len: 8}}})
 			}
 		}, ConnUnknown, []string{"vehicle file", "bit rate"}},
+		{"frames whose check byte is wrong", func(f *feed, b *Board) {
+			for i := range 500 {
+				b.Batch(&capture.Batch{Channels: f.batch.Channels, Frames: []capture.Frame{{Time: capture.Stamp(i) * 10e6, ID: 0x110, Len: 8}}})
+				b.Counters(decode.Counters{Frames: []decode.FrameCount{{Name: "speeds", Good: 9, Checksum: uint64(i)}, {Name: "oil", Good: uint64(i), Checksum: uint64(i)}, {Name: "short", Short: uint64(i)}}})
+			}
+		}, ConnUnusable, []string{"speeds (wrong check byte), short (too few data bytes)."}},
 		{"only not-available values", func(f *feed, b *Board) {
 			for i := range 500 {
 				at := capture.Stamp(i) * 10e6
@@ -57,6 +70,15 @@ func TestConnection(t *testing.T) {
 			b.Sources([]Source{{Address: "capture:a.pcapng", Playback: true, State: SourceOpen}})
 			f.run(b, 3*time.Second)
 		}, ConnLive, []string{"recording"}},
+		{"a recording of which nothing has been played", func(_ *feed, b *Board) {
+			b.Sources([]Source{{Address: "capture:a.pcapng", Playback: true, State: SourceOpen}})
+			b.Restart(0, 50e9)
+		}, ConnLive, []string{"Nothing has been played"}},
+		{"a recording with nothing in it for a while", func(f *feed, b *Board) {
+			b.Sources([]Source{{Address: "capture:a.pcapng", Playback: true, State: SourceOpen}})
+			f.run(b, time.Second)
+			time.Sleep(13 * time.Second)
+		}, ConnNoFrames, []string{"recording holds nothing for 13 s"}},
 		{"a recording at its end", func(f *feed, b *Board) {
 			f.run(b, 3*time.Second)
 			b.Sources([]Source{{Address: "capture:a.pcapng", Playback: true, State: SourceEnded}})

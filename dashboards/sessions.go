@@ -65,6 +65,8 @@ type (
 		Signer     string        `json:"signer,omitempty"`
 		Marks      []SessionMark `json:"marks"`
 		Losses     uint64        `json:"lost"` // frames and lines, as the journal tells
+		// LossesUnknown is set where more was lost, and it is not known how much.
+		LossesUnknown bool `json:"lost_unknown,omitempty"`
 	}
 	// SessionMark is a mark of its journal.
 	SessionMark struct {

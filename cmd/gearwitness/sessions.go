@@ -196,7 +196,11 @@ func takeEntry(f *dashboards.SessionFacts, e archive.Entry) {
 		f.Marks = append(f.Marks, dashboards.SessionMark{Time: decode.Seconds(e.Time), Text: member(e.Fields, "text")})
 	case archive.KindLoss:
 		n, err := strconv.ParseUint(member(e.Fields, "count"), 10, 64)
-		if err == nil {
+		switch {
+		case err != nil: // entries of the journal itself
+		case n == 0:
+			f.LossesUnknown = true
+		default:
 			f.Losses += n
 		}
 	}
@@ -246,8 +250,13 @@ func printFacts(w io.Writer, f *dashboards.SessionFacts) error {
 	if f.Protected {
 		add("Protected", "yes, prune keeps it")
 	}
-	if f.Losses > 0 {
+	switch {
+	case f.Losses > 0 && f.LossesUnknown:
+		add("Lost", grouped(f.Losses)+" frames or lines, and more: it is not known how many")
+	case f.Losses > 0:
 		add("Lost", grouped(f.Losses)+" frames or lines")
+	case f.LossesUnknown:
+		add("Lost", "frames or lines, it is not known how many")
 	}
 	for _, m := range f.Marks {
 		add("Mark", fmt.Sprintf("%s s  %s", decode.AppendSeconds(nil, int64(m.Time)), m.Text))

@@ -25,7 +25,7 @@ export function losses(s) {
   for (const b of s.buses) for (const [reason, n] of Object.entries(b.lost)) by.set(reason, (by.get(reason) ?? 0) + n);
   if (s.recording.lost) by.set("not written", s.recording.lost);
   // A loss of unknown size counts 0, and is one all the same.
-  return [...by].map(([reason, n]) => (n > 0 ? `${count(n)} ${reason}` : reason === "unknown" ? "not known how many" : `${reason}, not known how many`)).join(", ");
+  return [...by].map(([reason, n]) => (n > 0 ? `${count(n)} ${reason}` : reason === "unknown" ? "not known how many" : `${reason} (not known how many)`)).join(", ");
 }
 
 /**

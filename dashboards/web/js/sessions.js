@@ -56,7 +56,7 @@ export function factLines(f) {
     ["Started", when(f.started)],
     ["Ended", f.ended ? when(f.ended) : f.recording ? "it is being recorded" : "not recorded: it was cut off, or is being recorded"],
     ["Size", `${bytes(f.bytes)}, ${f.captures.length} capture ${f.captures.length === 1 ? "file" : "files"}`],
-    ["Lost", f.lost ? `${count(f.lost)} frames or lines` : ""],
+    ["Lost", [f.lost ? `${count(f.lost)} frames or lines` : "", f.lost_unknown ? (f.lost ? "and more: it is not known how many" : "frames or lines, it is not known how many") : ""].filter(Boolean).join(", ")],
     ["Marks", f.marks.map((m) => m.text || "(no note)").join("; ")],
     ["Recorded by", f.software],
     ["Seal", f.sealed ? `SHA-256 ${f.seal_sha256 ?? ""}${f.signer ? `, signed with key ${f.signer}` : ", not signed"}` : "none: it can still be changed"],

@@ -9,6 +9,9 @@ import { age, bytes, clock, count, number } from "../js/format.js";
 import { graphsFor, ofColumn, sizes } from "../js/graphs.js";
 import { logLine, remarks, shiftFigures } from "../js/happened.js";
 import { length, slipSplits } from "../js/scale.js";
+import { band, path, step } from "../js/overlay.js";
+import { jumpTo, neighbour, strokes as moments } from "../js/playback.js";
+import { factLines, lasted, stateOf } from "../js/sessions.js";
 import { Units } from "../js/units.js";
 import { LiveValues, State } from "../js/values.js";
 
@@ -166,7 +169,7 @@ test("losses in words", () => {
   const recording = { state: "recording", bytes: 0, frames: 0, lost: 0, text: "" };
   assert.equal(losses({ buses: [bus({})], recording }), "");
   assert.equal(losses({ buses: [bus({ overrun: 3 }), bus({ overrun: 1, queue: 2 })], recording: { ...recording, lost: 1000 } }), "4 overrun, 2 queue, 1\u2009000 not written");
-  assert.equal(losses({ buses: [bus({ unknown: 0, overrun: 0 })], recording }), "not known how many, overrun, not known how many");
+  assert.equal(losses({ buses: [bus({ unknown: 0, overrun: 0 })], recording }), "not known how many, overrun (not known how many)");
 });
 
 const displays = {
@@ -211,4 +214,53 @@ test("an identifier in words", () => {
   assert.equal(looks({ kind: "check byte", start: "7.1", bits: 8, big: false, check: "crc8-sae-j1850" }), "check byte in byte 7, crc8-sae-j1850");
   assert.deepEqual(carries({ rate: 360, lost: {}, errors: 0, beyond: 0, text: false }), ["360 frames/s", "nothing lost", "no error frames"]);
   assert.deepEqual(carries({ rate: 9, lost: { overrun: 2, queue: 1 }, errors: 7, beyond: 5, text: false }), ["9 frames/s", "3 lost", "7 error frames", "5 frames of further identifiers"]);
+});
+
+test("jumps go on, though each lands before its moment", () => {
+  const list = [{ t: 10 }, { t: 20 }, { t: 20.5 }, { t: 30 }];
+  assert.equal(neighbour(list, 0, 1).t, 10);
+  assert.equal(neighbour(list, 9, 1).t, 20, "where the jump to 10 landed");
+  assert.equal(neighbour(list, 19, 1).t, 20.5);
+  assert.equal(neighbour(list, 19, -1).t, 10);
+  assert.equal(neighbour(list, 29, 1), undefined);
+  assert.equal(neighbour(list, 9, -1), undefined);
+  assert.equal(neighbour(list, 500, -1).t, 30);
+});
+
+test("a jump brings what led up to it", () => {
+  assert.deepEqual(jumpTo(100.25), { seek_s: 70.25, step_s: 30 });
+  assert.deepEqual(jumpTo(12), { seek_s: 0, step_s: 12 });
+  assert.deepEqual(jumpTo(-1), { seek_s: 0, step_s: 0 });
+});
+
+test("moments on the time line", () => {
+  const list = [{ t: 1, kind: "shift" }, { t: 2, kind: "mark" }, { t: 3.5, kind: "shift" }];
+  assert.equal(moments(list, "shift"), "M1 8V12M3.5 8V12");
+  assert.equal(moments(list, "mark"), "M2 4V8");
+  assert.equal(moments(list, "alarm"), "");
+});
+
+test("curves and bands have gaps where nothing is known", () => {
+  assert.equal(path([0, 1, 2, 3], [5, null, 6, 7]), "M0.0 5.0M2.0 6.0L3.0 7.0");
+  assert.equal(band([0, 1, 2, 3, 4], [1, 1, null, 1, 1], [2, 2, 2, 2, 2]), "M0.0 2.0L1.0 2.0L1.0 1.0L0.0 1.0ZM3.0 2.0L4.0 2.0L4.0 1.0L3.0 1.0Z");
+  assert.equal(band([0, 1], [1, null], [2, 2]), "", "one point is no band");
+});
+
+test("steps of an axis are round", () => {
+  for (const [span, want] of [[1, 0.2], [0.8, 0.2], [2.4, 0.5], [10, 2], [0.06, 0.01]]) assert.ok(Math.abs(step(span) - want) < 1e-12, `${span}: ${step(span)}`);
+});
+
+test("sessions in words", () => {
+  const row = { name: "a", folder: "/a", started: "2026-11-25T10:00:00Z", ended: "2026-11-25T11:02:03Z", bytes: 1, sealed: true, protected: false };
+  assert.equal(lasted(row), "1:02:03");
+  assert.equal(lasted({ ...row, ended: null }), "");
+  assert.equal(stateOf(row), "sealed");
+  assert.equal(stateOf({ ...row, ended: null, sealed: false }), "no end recorded");
+  assert.equal(stateOf({ ...row, recording: true, sealed: false, ended: null }), "being recorded");
+  const facts = Object.fromEntries(factLines({ ...row, vin: "X", vin_remark: "too short", captures: ["c"], marks: [{ time_s: 1, text: "" }], lost: 3, seal_sha256: "ab" }));
+  assert.equal(facts["Identification number"], "X (too short)");
+  assert.equal(facts.Marks, "(no note)");
+  assert.equal(facts.Lost, "3 frames or lines");
+  assert.equal(facts.Seal, "SHA-256 ab, not signed");
+  assert.match(facts.Position, /nobody has agreed/);
 });
