@@ -11,16 +11,6 @@ import (
 	"gearwitness/signals"
 )
 
-// A coil of 6.1 ohm at 20 °C, and one of 12.9 (common practice, no source), read
-// at 80 °C: 6.1 * (1 + 0.00393 * 60) = 7.538, 12.9 * 1.2358 = 15.942.
-func TestCoilAt20(t *testing.T) {
-	for _, c := range []struct{ ohm, celsius, want float64 }{{7.538, 80, 6.1}, {15.942, 80, 12.9}, {6.1, 20, 6.1}, {5.14, -20, 6.1}} {
-		if got := CoilAt20(c.ohm, c.celsius); math.Abs(got-c.want) > 0.01 {
-			t.Errorf("%g ohm at %g °C are %g at 20 °C, expected %g", c.ohm, c.celsius, got, c.want)
-		}
-	}
-}
-
 // A slip of 10 rpm that swings by 30 rpm at 11 Hz for three seconds.
 func TestShudder(t *testing.T) {
 	tr := plainRatios()

@@ -24,6 +24,8 @@ type Report struct {
 	Freedom int            `json:"freedom"`
 	Gears   []GearReport   `json:"gears"`
 	Sensors *SensorsReport `json:"sensors,omitempty"`
+	// Solenoids is nil where the file describes none.
+	Solenoids *SolenoidsReport `json:"solenoids,omitempty"`
 	// Faults make the element table wrong; Warnings may have a reason.
 	Faults   []string `json:"faults"`
 	Warnings []string `json:"warnings"`
@@ -159,6 +161,9 @@ func NewReport(tr *signals.Transmission) (*Report, error) {
 		if r.Sensors, err = t.sensorsReport(s); err != nil {
 			return nil, err
 		}
+	}
+	if r.Solenoids, err = t.solenoidsReport(tr, gears); err != nil {
+		return nil, err
 	}
 	forward := (*big.Rat)(nil)
 	for _, row := range t.Table(gears) {

@@ -22,6 +22,9 @@ func (r *Report) WriteText(w io.Writer) error {
 	if r.Sensors != nil {
 		r.writeSensors(&b)
 	}
+	if r.Solenoids != nil {
+		r.writeSolenoids(&b)
+	}
 	writeList(&b, "Wrong in the table", r.Faults)
 	writeList(&b, "Worth a look", r.Warnings)
 	if len(r.Faults) == 0 && len(r.Gears) > 0 {
