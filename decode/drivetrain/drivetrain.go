@@ -73,6 +73,8 @@ type Analyzer struct {
 	lockups   lockup
 	stall     stalling
 	oil       oilWatch
+	groups    groups
+	relearn   relearning
 	contacts  contacts
 	evidence  evidence
 	switches  switches
@@ -109,6 +111,7 @@ func New(f *signals.File, t *decode.Table) (*Analyzer, error) {
 	a.delay = min(a.delay, maxDelay)
 	a.switches = newSwitches(f, t, m, a.channel)
 	a.contacts = newContacts(f, t, a.channel)
+	a.oil.limit = f.Transmission.Limits.CoolerDifferenceK
 	a.stall.stated, a.stall.tolerance = f.Transmission.Limits.StallRPM, f.Transmission.Limits.StallToleranceRPM
 	for i := range a.channels {
 		c := &a.channels[i]
@@ -120,6 +123,8 @@ func New(f *signals.File, t *decode.Table) (*Analyzer, error) {
 		a.watch = newWatch(m)
 		a.past = newHistory()
 		a.evidence = newEvidence(m)
+		a.groups = make(groups)
+		a.relearn.at = notKnown
 		a.shift.from, a.shift.pending.to, a.shift.command, a.shift.commandBefore = notKnown, notKnown, notKnown, notKnown
 		a.converter.limit = f.Transmission.Limits.ConverterLockedRPM
 		if a.converter.limit == 0 {
@@ -242,6 +247,8 @@ func (a *Analyzer) Finish(now capture.Stamp, out *decode.Output) {
 		a.lockups.quiet(a, out)
 		a.finishShift(out)
 		a.finishEngagement(out)
+		a.groups.finish(a.model, a.now.at, out)
+		a.relearn.finish(a.now.at, out)
 		a.oil.finish(a.now.at, out)
 		a.emitSuspects(a.now.at, out)
 	}

@@ -266,10 +266,15 @@ func (l *lockup) suspects(a *Analyzer) []Suspect {
 	}
 	if l.told > 0 {
 		add(converterClutch, "converter", min(0.95, 0.6+0.1*float64(l.told)), fmt.Sprintf("shuddered %d times, up to %.0f rpm at %.0f Hz", l.told, l.worst, l.worstHz))
-	} else if l.slipped >= slipLockTicks && float64(l.slipped) >= slipLockPart*float64(l.ticks) {
+	} else if l.slipping() {
 		add(converterClutch, "converter", 0.8, fmt.Sprintf("slipped for %s of %s in which it was commanded to hold, up to %.0f rpm", duration(l.slipped), duration(l.ticks), l.peak))
 	}
 	return out
+}
+
+// slipping tells that the converter clutch slipped while it was commanded to hold.
+func (l *lockup) slipping() bool {
+	return l.slipped >= slipLockTicks && float64(l.slipped) >= slipLockPart*float64(l.ticks)
 }
 
 const converterClutch = "converter clutch"

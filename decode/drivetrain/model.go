@@ -17,6 +17,10 @@ import (
 // number of subsets the analysis may be left with.
 const maxSensors = 8
 
+// usualFlareRPM is a flare that counts as a fault (common practice, no source: 150 to
+// 200 rpm).
+const usualFlareRPM = 150
+
 // NaN stands for "not known" in the figures of this package: speeds of shafts no
 // sensor tells of, slips that do not follow, roles that are not filled.
 var unknown = math.NaN()
@@ -30,6 +34,9 @@ type model struct {
 	gears    []gear
 	elements []string
 	oneWay   []bool // by element
+
+	energyLimit []float64 // by element: what its lining bears in one shift [kJ], 0 not known
+	flareLimit  float64   // rpm
 
 	input, output int // positions in sensors, -1 where not measured
 
@@ -112,7 +119,10 @@ func isReverse(name string) bool {
 // what only the exact solution shows is an error here.
 func newModel(f *signals.File, t *decode.Table, channel func(string) int) (*model, error) {
 	tr := f.Transmission
-	m := &model{input: -1, output: -1}
+	m := &model{input: -1, output: -1, flareLimit: tr.Limits.FlareRPM}
+	if m.flareLimit == 0 {
+		m.flareLimit = usualFlareRPM
+	}
 	add := func(name string, shaft int, magnitude bool) (int, error) {
 		i := t.Index(name)
 		if i < 0 {
@@ -200,6 +210,7 @@ func newModel(f *signals.File, t *decode.Table, channel func(string) int) (*mode
 	for _, e := range m.train.Elements {
 		m.elements = append(m.elements, e.Name)
 		m.oneWay = append(m.oneWay, e.Kind == geartrain.OneWay)
+		m.energyLimit = append(m.energyLimit, tr.Elements[tr.Elements.Index(e.Name)].V.EnergyLimitKJ)
 	}
 	m.doubt()
 	m.open = make([]*geartrain.Estimator, 1<<len(m.sensors))

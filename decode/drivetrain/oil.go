@@ -18,6 +18,9 @@ const (
 	soakRPM      = 400         // engine speed below which the engine has only just been started
 	oilRateOver  = 60 * second // for the rate of temperature
 	steadyLockup = 20 * second // of applied converter clutch before the difference counts
+	coolerUsual  = 25.0        // K: outlet above pan in steady lock-up
+	coolerRise   = 8.0         // K: what it may rise by in a drive
+	coolerTicks  = 90          // seconds of steady lock-up from which it is judged
 )
 
 // KindOil is the event, at the end of a drive, that sums the oil up.
@@ -37,6 +40,8 @@ type OilEvent struct {
 	// in the last third of it: a cooler that blocks shows as a rise.
 	LockupFirst *float64 `json:"difference_lockup_first_kelvin,omitempty"`
 	LockupLast  *float64 `json:"difference_lockup_last_kelvin,omitempty"`
+	// Cooler judges that with the oil warm: "as usual", "rising", "too high".
+	Cooler string `json:"cooler,omitempty"`
 	// SoakDiffer is outlet minus pan before the oil circulated, where the engine
 	// was seen to start: both sensors lie in still oil then.
 	SoakDiffer *float64 `json:"difference_at_start_kelvin,omitempty"`
@@ -44,7 +49,8 @@ type OilEvent struct {
 
 // oilWatch adds the oil temperatures up, on its own slow grid.
 type oilWatch struct {
-	begun, any          bool
+	limit               float64 // of the vehicle file [K], 0 where it gives none
+	begun               bool
 	start               capture.Stamp
 	first, last         float64
 	highest, outlet     float64
@@ -55,6 +61,7 @@ type oilWatch struct {
 	above110, above130  capture.Stamp
 	lockSince           capture.Stamp
 	differences         []float32 // one a second of steady lock-up
+	warmed              []float32 // of them with the oil warm
 	soak                float64
 	soaked, startedCold bool
 }
@@ -111,7 +118,33 @@ func (o *oilWatch) step(a *Analyzer, at capture.Stamp) {
 	}
 	if at-o.lockSince >= steadyLockup && len(o.differences) < maxRecords*2 {
 		o.differences = append(o.differences, float32(outlet-pan))
+		if pan >= oilWarm {
+			o.warmed = append(o.warmed, float32(outlet-pan))
+		}
 	}
+}
+
+// cooler judges how far the outlet stands above the pan in steady lock-up, where the
+// converter makes no heat: what the cooler's flow does not carry away stays in the
+// converter. Empty where there was too little of it.
+func (o *oilWatch) cooler(limit float64) (finding string, first, last float64) {
+	n := len(o.warmed)
+	if n < coolerTicks {
+		return "", unknown, unknown
+	}
+	if limit == 0 {
+		limit = coolerUsual
+	}
+	first, last = *average(o.warmed[:n/3]), *average(o.warmed[n-n/3:])
+	switch {
+	case last > limit:
+		finding = "too high"
+	case last-first > coolerRise:
+		finding = "rising"
+	default:
+		finding = "as usual"
+	}
+	return finding, first, last
 }
 
 // finish writes the summary.
@@ -126,7 +159,8 @@ func (o *oilWatch) finish(at capture.Stamp, out *decode.Output) {
 	if o.warm != 0 {
 		e.WarmUp = seconds(o.warm - o.start)
 	}
-	if n := len(o.differences); n >= 90 {
+	e.Cooler, _, _ = o.cooler(o.limit)
+	if n := len(o.differences); n >= coolerTicks {
 		e.LockupFirst, e.LockupLast = average(o.differences[:n/3]), average(o.differences[n-n/3:])
 	}
 	out.Events = append(out.Events, decode.Event{Time: at, Kind: KindOil, Fields: e})
@@ -140,15 +174,32 @@ func average(v []float32) *float64 {
 	return figure(sum / float64(len(v)))
 }
 
-// suspects names the pair of oil sensors that cannot both be right.
+// suspects are the pair of oil sensors that cannot both be right, and a cooler that
+// lets too little through.
 func (o *oilWatch) suspects(a *Analyzer) []Suspect {
-	if !o.soaked || math.Abs(o.soak) <= soakDiffer {
-		return nil
+	var out []Suspect
+	if o.soaked && math.Abs(o.soak) > soakDiffer {
+		name := a.channels[a.outlet].name
+		out = append(out, Suspect{Element: name, Part: "sensor", Score: 0.6, Verdict: VerdictSuspect, Reasons: []string{
+			name + " or " + a.channels[a.pan].name + " is wrong: they differ by " + kelvin(o.soak) + " in still oil, as the engine was started",
+		}})
 	}
-	name := a.channels[a.outlet].name
-	return []Suspect{{Element: name, Part: "sensor", Score: 0.6, Verdict: VerdictSuspect, Reasons: []string{
-		name + " or " + a.channels[a.pan].name + " is wrong: they differ by " + kelvin(o.soak) + " in still oil, as the engine was started",
-	}}}
+	finding, first, last := o.cooler(o.limit)
+	if finding == "" || finding == "as usual" {
+		return out
+	}
+	x := Suspect{Element: "oil cooler", Part: "oil", Score: 0.6, Verdict: VerdictSuspect, Reasons: []string{
+		"the outlet stands " + kelvin(last) + " above the pan in steady lock-up, " + kelvin(first) + " at first: look at the flow through the cooler",
+	}}
+	switch {
+	case len(out) > 0:
+		x.Score, x.Verdict = 0.4, VerdictUndecided
+		x.Reasons = append(x.Reasons, "or one of the two sensors is wrong, see there")
+	case a.lockups.slipping():
+		x.Score, x.Verdict = 0.4, VerdictUndecided
+		x.Reasons = append(x.Reasons, "or the converter clutch slips and heats it, see there")
+	}
+	return append(out, x)
 }
 
 func kelvin(v float64) string { return fmt.Sprintf("%+.0f K", v) }

@@ -52,6 +52,8 @@ type ShiftEvent struct {
 	SlippedBefore bool `json:"slipped_before,omitempty"`
 	// Flare is the largest rise of the input speed above the old gear's line [rpm].
 	Flare *float64 `json:"flare_rpm,omitempty"`
+	// FlareFault: it is more than the vehicle file allows, or 150 rpm where it is silent.
+	FlareFault bool `json:"flare_fault,omitempty"`
 	// BindUp is how far the acceleration fell in an upshift below both its level
 	// before and after [m/s2], as long as the vehicle speed tells metres.
 	BindUp *float64 `json:"bind_up_mps2,omitempty"`
@@ -59,6 +61,14 @@ type ShiftEvent struct {
 	// torque share times engine torque times slip over the ratio phase, without
 	// the converter's gain and the inertia of the engine.
 	SlipEnergy map[string]float64 `json:"slip_energy_kj,omitempty"`
+	// SlipEnergyPart is the same over what the vehicle file says the lining bears;
+	// EnergyFault that it was more than that.
+	SlipEnergyPart map[string]float64 `json:"slip_energy_part,omitempty"`
+	EnergyFault    bool               `json:"energy_fault,omitempty"`
+	// SlipSigma is the standard uncertainty, in the middle of the ratio phase, of the
+	// slip of each element that takes over or lets go [rpm]: from the sensors' steps,
+	// and from when within its period a speed is read.
+	SlipSigma map[string]float64 `json:"slip_sigma_rpm,omitempty"`
 	// Overshoot is the largest run of the ratio past the new gear, in parts of the step.
 	Overshoot float64 `json:"overshoot"`
 	// Skipped: the gears are no neighbours.
@@ -456,6 +466,8 @@ func (a *Analyzer) emitShift(settled, held bool, ago int, out *decode.Output) {
 			e.BindUp = figure(a.bindUp(sp))
 		}
 		e.SlipEnergy = a.slipEnergy(from, to, sp)
+		e.SlipEnergyPart, e.EnergyFault = m.energyParts(e.SlipEnergy)
+		e.SlipSigma = a.slipSigma(from, to, sp)
 	}
 	first := a.past.back(0)
 	if sp.startKnown {
@@ -463,6 +475,7 @@ func (a *Analyzer) emitShift(settled, held bool, ago int, out *decode.Output) {
 		first = a.past.back(sp.first)
 		if e.Direction == "up" {
 			e.Flare = a.flare(from, sp)
+			e.FlareFault = *e.Flare > m.flareLimit
 		}
 	} else {
 		sp.start = s.pending.at
@@ -487,6 +500,8 @@ func (a *Analyzer) emitShift(settled, held bool, ago int, out *decode.Output) {
 		if to == s.command {
 			s.came = true
 		}
+		a.groups.add(&e, from, to)
+		a.relearn.shift(m, &e, from, to)
 		out.Events = append(out.Events, decode.Event{Time: at, Kind: decode.KindShift, Fields: e})
 	}
 }

@@ -85,6 +85,7 @@ func (a *Analyzer) Suspects() []Suspect {
 	out = append(out, a.lockups.suspects(a)...)
 	out = append(out, a.contacts.suspects()...)
 	out = append(out, a.oil.suspects(a)...)
+	out = a.stall.blame(a, out)
 	slices.SortStableFunc(out, func(x, y Suspect) int { return cmp.Compare(y.Score, x.Score) })
 	return out
 }

@@ -312,5 +312,21 @@ func (e *Estimator) SpeedSigma() []float64 { return e.speedSigma }
 // determined, 0 for an element assumed to hold.
 func (e *Estimator) SlipSigma() []float64 { return e.slipSigma }
 
+// SlipVariances sets out[element] to the variance [rpm^2] of each slip where the
+// sensors' errors have these variances instead of those they were weighted with:
+// the sum of gain^2 * variance. NaN where a slip is not determined.
+func (e *Estimator) SlipVariances(variances, out []float64) {
+	for i, ok := range e.slipKnown {
+		if !ok {
+			out[i] = math.NaN()
+			continue
+		}
+		out[i] = 0
+		for j, g := range e.slips.Row(i) {
+			out[i] += g * g * variances[j]
+		}
+	}
+}
+
 // Spare is the number of sensors beyond those needed: sensors - rank.
 func (e *Estimator) Spare() int { return e.spare }
