@@ -114,6 +114,7 @@ type shifting struct {
 	pending struct {
 		from, to int           // to is notKnown while nothing is pending
 		left     capture.Stamp // when another gear was engaged last
+		guessed  bool          // from was asked for but never engaged
 		at       capture.Stamp
 		reached  capture.Stamp // since when p is above endsAt; 0: not
 		fell     capture.Stamp // since when it is below; 0: not
@@ -122,6 +123,8 @@ type shifting struct {
 	came   bool          // the gear asked for has come, or word is given that it did not
 	passed capture.Stamp // since when the ratio is past a commanded gear that does not hold; 0: not
 
+	stood         capture.Stamp // when there was no gear to be in last: standing, neutral
+	told          bool          // the gear asked for before is told as missed
 	command       int           // gear asked for
 	commandAt     capture.Stamp // since
 	commandBefore int
@@ -153,20 +156,22 @@ type MissedEvent struct {
 // KindMissed is the event of a commanded shift that never came as one.
 const KindMissed = "missed_shift"
 
-// missed looks at the gear asked for until now, as another is asked for.
-func (a *Analyzer) missed(at capture.Stamp, out *decode.Output) {
+// missed looks at the gear asked for until now, as another is asked for, and tells
+// whether it never came.
+func (a *Analyzer) missed(at capture.Stamp, out *decode.Output) bool {
 	n, s := &a.now, &a.shift
 	to, from := s.command, s.shiftsFrom()
 	if s.came || to < 0 || from < 0 || to == from || to == s.pending.to && s.pending.reached != 0 || a.matcher.candidate == to || at-s.commandAt < shortestCommand {
-		return
+		return false
 	}
 	if p := a.progress(n, from, to); !(p < nearlyThere) {
-		return
+		return false
 	}
 	if to == s.pending.to {
 		s.pending.to, s.from = notKnown, from // it came for a moment only
 	}
 	a.emitMissed(from, to, s.commandAt, at, !n.engaged, 0, out)
+	return true
 }
 
 func (a *Analyzer) emitMissed(from, to int, command, until capture.Stamp, left bool, came capture.Stamp, out *decode.Output) {
@@ -210,6 +215,7 @@ func (a *Analyzer) passing(out *decode.Output) {
 		return
 	}
 	s.pending.from, s.pending.to, s.pending.at, s.pending.reached = s.shiftsFrom(), n.command, n.at, s.passed
+	s.pending.left, s.pending.guessed = s.fromSeen, false
 	s.from, s.fromAt, s.fromSeen, s.passed = n.command, n.at, n.at, 0
 	a.emitShift(false, false, 0, out)
 }
@@ -219,7 +225,7 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 	n, s := &a.now, &a.shift
 	if n.command != notKnown && n.command != s.command {
 		at := a.changedAt(a.commanded, n.at)
-		a.missed(at, out)
+		s.told = a.missed(at, out)
 		s.commandBefore, s.oldCommandAt = s.command, s.commandAt
 		s.command, s.commandAt, s.came = n.command, at, false
 	}
@@ -273,16 +279,24 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 				break // come back
 			}
 			s.pending.from, s.pending.to, s.pending.at, s.pending.reached, s.pending.fell = from, n.gear, n.at, 0, 0
-			s.pending.left = s.fromSeen
+			s.pending.left, s.pending.guessed = s.fromSeen, false
 			s.fromAt = n.at
 		} else if s.from < 0 {
 			s.fromAt = n.at
+			// The gear before may have slipped ever since the vehicle stood.
+			if from := s.commandBefore; from >= 0 && n.gear == s.command && from != n.gear && s.commandAt > s.stood && s.commandAt-s.oldCommandAt >= shortestCommand {
+				s.pending.from, s.pending.to, s.pending.at, s.pending.reached, s.pending.fell = from, n.gear, n.at, 0, 0
+				s.pending.left, s.pending.guessed = s.stood, true
+			}
 		}
 		s.from, s.fromSeen = n.gear, n.at
 		if n.gear == s.command && s.pending.to < 0 {
 			s.came = true
 		}
 	case n.gear == standing, n.gear == neutral, a.matcher.engaged == notKnown && a.matcher.fresh:
+		if n.gear == standing || n.gear == neutral {
+			s.stood = n.at
+		}
 		s.from = notKnown // what follows is an engagement, no shift
 	}
 }
@@ -485,6 +499,9 @@ func (a *Analyzer) emitShift(settled, held bool, ago int, out *decode.Output) {
 		e.InputSpeed = figure(first.in)
 		e.Load = load(first, e.Direction)
 	}
+	if fate == toldBefore || s.pending.guessed && !(sp.startKnown && sp.endKnown) {
+		return
+	}
 	a.evidence.shift(&e, from, to, sp, held, fate)
 	switch fate {
 	case uncommanded:
@@ -537,6 +554,7 @@ const (
 	uncommanded      // another gear was asked for
 	lost             // it came too late, or by slip before it was asked for
 	unsettled        // it did not stay
+	toldBefore       // as missed, before it came after all
 )
 
 // asked is when a gear was asked for last.
@@ -557,6 +575,9 @@ func (a *Analyzer) command(e *ShiftEvent, to int, sp *span, settled, held bool) 
 	if held && !e.Settled { // what passes by without holding is told all the same
 		return unsettled
 	}
+	if s.command != to && s.commandBefore == to && s.told {
+		return toldBefore
+	}
 	if s.command != to && s.commandBefore != to {
 		e.Uncommanded = true
 		return uncommanded
@@ -565,6 +586,8 @@ func (a *Analyzer) command(e *ShiftEvent, to int, sp *span, settled, held bool) 
 	e.Command = seconds(at)
 	heard := at - 2*a.channels[a.commanded].period - hearsay // when it may have been asked for
 	switch {
+	case !held && !(sp.startKnown && sp.endKnown):
+		return lost
 	case sp.endKnown && (sp.end < heard || sp.end > at+lostAfter):
 		return lost
 	case sp.startKnown && sp.start < heard, sp.endKnown && !sp.startKnown && a.slippedAt(heard):
