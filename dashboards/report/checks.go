@@ -114,7 +114,8 @@ func (r *Report) judgeShifts() {
 		r.add(Check{Name: "Shifts", Measured: "none", Verdict: NotTested})
 		return
 	}
-	commanded, uncommanded, unsettled := false, 0, 0
+	commanded, uncommanded, unsettled := false, r.b.unasked, 0
+	missed := r.b.missed.count - r.b.unasked
 	limit, source := r.b.file.Transmission.Limits.FlareRPM, ofVehicle
 	if limit == 0 {
 		limit, source = usualFlareRPM, practice
@@ -141,8 +142,8 @@ func (r *Report) judgeShifts() {
 		}
 	}
 	if commanded {
-		r.add(Check{Name: "Every commanded shift comes", Measured: fmt.Sprintf("%d of %d did not come", r.b.missed.count, n+r.b.missed.count), Limit: "0", Source: ofMaking, Verdict: verdict(r.b.missed.count == 0)})
-		r.add(Check{Name: "No shift without a command", Measured: fmt.Sprintf("%d of %d", uncommanded, n), Limit: "0", Source: ofMaking, Verdict: verdict(uncommanded == 0)})
+		r.add(Check{Name: "Every commanded shift comes", Measured: fmt.Sprintf("%d of %d did not come as a shift", missed, n+missed), Limit: "0", Source: ofMaking, Verdict: verdict(missed == 0)})
+		r.add(Check{Name: "No shift without a command", Measured: fmt.Sprintf("%d of %d", uncommanded, n+r.b.unasked), Limit: "0", Source: ofMaking, Verdict: verdict(uncommanded == 0)})
 	}
 	r.add(Check{Name: "Every shift reaches its gear and stays", Measured: fmt.Sprintf("%d of %d did not", unsettled, n), Limit: "0", Source: ofMaking, Verdict: verdict(unsettled == 0)})
 	if ups > 0 {

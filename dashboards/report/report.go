@@ -136,6 +136,7 @@ type Builder struct {
 	marks       list
 	parts       list // sensors, switches
 	missed      list
+	unasked     int // of missed: shifts that came though none was commanded
 	notes       list
 	suspects    []drivetrain.Suspect
 	oil         *drivetrain.OilEvent
@@ -406,7 +407,19 @@ func (b *Builder) event(e decode.Event) {
 		if f.Left {
 			left = "; the old gear was left all the same"
 		}
-		b.missed.add(e.Time, "%s-%s was commanded and did not come%s", f.From, f.To, left)
+		did := "did not come"
+		if f.Came != nil {
+			did, left = "came late or by slip", ""
+		}
+		b.missed.add(e.Time, "%s-%s was commanded and %s%s", f.From, f.To, did, left)
+	case drivetrain.ShiftEvent:
+		if e.Kind == drivetrain.KindUncommanded {
+			b.unasked++
+			b.missed.add(e.Time, "%s-%s came though it was not commanded", f.From, f.To)
+		}
+	case drivetrain.ShiftGroupEvent: // the report groups its shifts itself
+	case drivetrain.RelearnEvent:
+		b.notes.add(e.Time, "Upshift sequences of a relearn drive (pedal %g to %g %%, oil above %g °C): %d, usually at least %d", f.Pedal[0], f.Pedal[1], f.Oil, f.Sequences, f.Needed)
 	case drivetrain.UnfinishedEvent:
 		b.notes.add(e.Time, "Gear %s was left: %s", f.From, f.Why)
 	case drivetrain.Suspect:

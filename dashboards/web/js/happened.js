@@ -38,7 +38,9 @@ export function logLine(e) {
     case "sensor":
       return { word: "Sensor", text: `${d.signal ?? ""} ${d.finding ?? ""}`, level: "caution" };
     case "missed_shift":
-      return { word: "Shift did not come", text: `${d.from ?? ""} → ${d.to ?? ""}`, level: "caution" };
+      return { word: typeof d.came_s === "number" ? "Shift came late or by slip" : "Shift did not come", text: `${d.from ?? ""} → ${d.to ?? ""}`, level: "caution" };
+    case "uncommanded_shift":
+      return { word: "Shift not asked for", text: `${d.from ?? ""} → ${d.to ?? ""}`, level: "caution" };
     case "unfinished_shift":
       return { word: "Shift not seen to its end", text: `from ${d.from ?? ""}`, level: "note" };
     case "stale": {

@@ -156,6 +156,8 @@ test("lines of the log", () => {
   assert.deepEqual(line("requests", { state: "stopped", text: "No answer." }), { word: "Requests", text: "No answer.", level: "caution" });
   assert.equal(line("requests", { state: "sending", text: "Asking." }).level, "note");
   assert.equal(line("shift", {}), null, "shifts have a list of their own");
+  assert.deepEqual(line("uncommanded_shift", { from: "2", to: "1" }), { word: "Shift not asked for", text: "2 → 1", level: "caution" });
+  assert.equal(line("missed_shift", { from: "2", to: "3", came_s: 8.4 }).word, "Shift came late or by slip");
 });
 
 test("a shift in words and figures", () => {
