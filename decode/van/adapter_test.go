@@ -526,33 +526,6 @@ func TestTruthThatCannotBeWritten(t *testing.T) {
 	}
 }
 
-func TestStepDoesNotAllocate(t *testing.T) {
-	alone(t)
-	f := vehicle(t)
-	o := RandomOptions(2, 4)
-	o.For = 0
-	o.Truth = io.Discard
-	a, err := NewAdapter(o, f, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer a.Close()
-	io.WriteString(a, "S6\rL\r")
-	buf := make([]byte, 64)
-	for range 100_000 { // warm: buffers have their size, every pattern its inverse
-		if _, err := a.Read(buf); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if n := testing.AllocsPerRun(20_000, func() {
-		if _, err := a.Read(buf); err != nil {
-			t.Fatal(err)
-		}
-	}); n != 0 {
-		t.Errorf("%g allocations per frame", n)
-	}
-}
-
 func FuzzAdapterWrite(f *testing.F) {
 	f.Add([]byte("\r\r\rC\rS6\rZ1\rL\r"))
 	f.Add([]byte("S6\rO\rt12381122334455667788\rF\r\a\nC\r"))

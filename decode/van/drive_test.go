@@ -86,39 +86,6 @@ func of(list []told, kind string) (out []told) {
 	return out
 }
 
-// A healthy van shifts cleanly. Bands: common practice, no source.
-func TestHealthyShiftsAreShortAndClean(t *testing.T) {
-	alone(t)
-	o := DefaultOptions()
-	o.Drive = "shifts"
-	list := truthOf(t, o, 21*time.Minute)
-	shifts := of(list, "shift")
-	if len(shifts) < 200 {
-		t.Fatalf("%d shifts in 21 min; the drive is meant for at least 200", len(shifts))
-	}
-	if lost := of(list, "lost_shift"); len(lost) > 0 {
-		t.Errorf("a healthy van lost %d shifts, such as %+v", len(lost), lost[0])
-	}
-	kinds := map[string]int{}
-	for _, x := range shifts {
-		kinds[x.From+"-"+x.To+" "+x.Power]++
-		if d := x.End - x.Start; d < 0.2 || d > 0.6 {
-			t.Errorf("shift %s-%s at %.2f s takes %.3f s; expected 0.2 to 0.6", x.From, x.To, x.Start, d)
-		}
-		if x.Flare > 30 {
-			t.Errorf("shift %s-%s at %.2f s flares by %.0f rpm", x.From, x.To, x.Start, x.Flare)
-		}
-		if x.Start < x.Commanded {
-			t.Errorf("shift %s-%s begins before its command: %+v", x.From, x.To, x)
-		}
-	}
-	for _, want := range []string{"1-2 on", "2-3 on", "3-4 on", "4-5 on", "5-6 on", "6-5 off", "5-4 off", "4-3 off", "3-2 off", "2-1 on"} {
-		if kinds[want] < 3 {
-			t.Errorf("only %d shifts %s; the mix is %v", kinds[want], want, kinds)
-		}
-	}
-}
-
 // Every drive goes on for ever, keeps the van on the ground and the temperatures
 // in bounds: pan 70 to 100 °C and outlet below 125 °C once warm (common practice).
 func TestDrivesArePlausible(t *testing.T) {
@@ -298,94 +265,6 @@ func TestControlKnowsTheInertiaAtTheInput(t *testing.T) {
 		rate := s.m.shaft[inputShaft].dot(&u) / dt
 		if got := 100 / rate; math.Abs(got-s.ctl.inertia[i]) > 1e-9 {
 			t.Errorf("%s: inertia at the input %.6f kg·m2, the control unit has %.6f", elementNames[i], got, s.ctl.inertia[i])
-		}
-	}
-}
-
-// A relearn drive: 12.5 % pedal, oil above 20 °C, at least four full upshift
-// sequences (common practice, no source).
-func TestRelearnDrive(t *testing.T) {
-	alone(t)
-	o := DefaultOptions()
-	o.Drive, o.Oil = "relearn", 25
-	sequences, next := 0, 1
-	for _, x := range of(truthOf(t, o, 9*time.Minute), "shift") {
-		switch {
-		case x.From == gearNames[next] && x.To == gearNames[next+1] && x.Power == "on":
-			if next++; next == 6 {
-				sequences, next = sequences+1, 1
-			}
-		default:
-			next = 1
-		}
-	}
-	if sequences < 4 {
-		t.Errorf("%d full upshift sequences in 9 min", sequences)
-	}
-}
-
-// The truth agrees with itself: p, computed again from the states beside each
-// shift, crosses 5 and 95 % at its start and end, and steady gears are those
-// commanded.
-func TestTruthIsConsistent(t *testing.T) {
-	alone(t)
-	o := DefaultOptions()
-	list := truthWith(t, o, 6*time.Minute, true, func(*sim) {})
-	states := of(list, "state")
-	if len(states) != 36_001 {
-		t.Fatalf("%d states in 6 min; expected one each 10 ms", len(states))
-	}
-	for i, x := range states {
-		if math.Abs(x.Time-float64(i)/100) > 1e-9 {
-			t.Fatalf("state %d at %v s", i, x.Time)
-		}
-		if len(x.Slip) != numElements {
-			t.Fatalf("slips %v", x.Slip)
-		}
-	}
-	ratios := figures(t).Gears
-	shifts := of(list, "shift")
-	for _, x := range shifts {
-		old, next := ratios[x.From].Ratio, ratios[x.To].Ratio
-		at := func(time float64) float64 {
-			k := int(time * 100)
-			p := func(s told) float64 { return (s.Input/s.Output - old) / (next - old) }
-			f := time*100 - float64(k)
-			return (1-f)*p(states[k]) + f*p(states[k+1])
-		}
-		// Interpolated over 10 ms of a curve; 60 % in 0.2 s is 3 % in 10 ms.
-		if a, b := at(x.Start), at(x.End); math.Abs(a-0.05) > 0.01 || math.Abs(b-0.95) > 0.01 {
-			t.Errorf("shift %s-%s: p is %.3f at its start and %.3f at its end", x.From, x.To, a, b)
-		}
-		for k := int(x.End*100) + 1; k < int(x.End*100)+25; k++ {
-			if p := (states[k].Input/states[k].Output - old) / (next - old); p < 0.949 {
-				t.Errorf("shift %s-%s ends at %.3f s, but p is %.3f at %.2f s", x.From, x.To, x.End, p, states[k].Time)
-				break
-			}
-		}
-	}
-	seen := map[string]int{}
-	for _, x := range states {
-		seen[x.Gear]++
-		switch {
-		case math.Abs(x.Output) < 50 && x.Gear != "standing", math.Abs(x.Output) >= 50 && x.Gear == "standing":
-			t.Fatalf("%+v", x)
-		case x.Gear == "between" || x.Gear == "standing" || x.Gear == "N":
-		default:
-			w := ratios[x.Gear]
-			// A slip of 30 rpm or 2 % in two elements moves the ratio by less than a
-			// step between gears; the ratio says the same gear.
-			if r := x.Input / x.Output; x.Input > 1000 && math.Abs(r/w.Ratio-1) > 0.1 {
-				t.Fatalf("gear %s with ratio %.3f: %+v", x.Gear, r, x)
-			}
-		}
-		if x.Row != "between" && x.Row != "N" && x.Gear != "standing" && x.Row != x.Gear {
-			t.Fatalf("row %s, gear %s at %.2f s", x.Row, x.Gear, x.Time)
-		}
-	}
-	for _, g := range []string{"1", "2", "3", "4", "5", "6", "R", "standing", "between"} {
-		if seen[g] < 20 {
-			t.Errorf("gear %s: %d states", g, seen[g])
 		}
 	}
 }
