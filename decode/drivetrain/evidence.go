@@ -2,6 +2,7 @@ package drivetrain
 
 import (
 	"math"
+	"slices"
 
 	"gearwitness/capture"
 	"gearwitness/decode"
@@ -29,6 +30,12 @@ type evidence struct {
 	before  uint64        // elements that carried before it was asked for
 	reached bool          // it has been engaged since
 	lever   leverPosition
+
+	// Where no commanded gear is broadcast, a gear that was left may have been left
+	// for a shift or by slip: what its elements had shown until then counts until it
+	// comes back.
+	away int // gear that was left, or notKnown
+	kept []carrying
 }
 
 // carrying is how an element fared in a gear in which it carries, with the gear
@@ -84,7 +91,7 @@ type engageRecord struct {
 const maxRecords = 20000
 
 func newEvidence(m *model) evidence {
-	v := evidence{gear: notKnown, carried: make([][]carrying, len(m.gears)), sensors: make([][]level, len(m.gears))}
+	v := evidence{gear: notKnown, away: notKnown, kept: make([]carrying, len(m.elements)), carried: make([][]carrying, len(m.gears)), sensors: make([][]level, len(m.gears))}
 	for g := range m.gears {
 		v.carried[g] = make([]carrying, len(m.elements))
 		for e := range v.carried[g] {
@@ -96,12 +103,15 @@ func newEvidence(m *model) evidence {
 }
 
 // wanted is the gear that should be engaged: the one asked for where that is
-// broadcast, else the one engaged last; notKnown while it is new.
+// broadcast, else one that fits but for one sensor, else the one engaged last;
+// notKnown while it is new.
 func (a *Analyzer) wanted() int {
 	n, v := &a.now, &a.evidence
 	want := a.shift.from
 	if a.commanded >= 0 {
 		want = n.command
+	} else if g := a.fitsWithoutOne(); g >= 0 {
+		want = g
 	}
 	if n.lever.parked() {
 		want = notKnown
@@ -119,11 +129,44 @@ func (a *Analyzer) wanted() int {
 	return want
 }
 
+// follow keeps what a gear's elements had shown when it is left without a command to
+// be seen, and takes the time since back where another gear follows: that was a shift.
+func (v *evidence) follow(a *Analyzer) {
+	n := &a.now
+	if a.commanded >= 0 {
+		return
+	}
+	left := a.shift.from
+	switch {
+	case v.away == notKnown && !n.engaged && left >= 0:
+		v.away = left
+		copy(v.kept, v.carried[left])
+	case v.away >= 0 && (n.engaged || left < 0):
+		if n.gear != v.away {
+			copy(v.carried[v.away], v.kept)
+		}
+		v.away = notKnown
+	}
+}
+
+// settled is the evidence without what is open still.
+func (v *evidence) settled() *evidence {
+	if v.away < 0 {
+		return v
+	}
+	s := *v
+	s.carried = slices.Clone(v.carried)
+	s.carried[v.away] = v.kept
+	return &s
+}
+
 // observe takes the evidence of one tick.
 func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 	n, m := &a.now, a.model
 	want := a.wanted()
-	a.switches.observe(a, want, out)
+	if v.follow(a); a.commanded >= 0 || n.engaged {
+		a.switches.observe(a, want, out)
+	}
 	if m.train == nil || want < 0 || n.gear == standing || n.gear == neutral {
 		return
 	}

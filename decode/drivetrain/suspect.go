@@ -133,7 +133,7 @@ func (t trial) weight(all int) float64 {
 }
 
 func weigh(a *Analyzer) *weighing {
-	w := &weighing{a: a, m: a.model, v: &a.evidence, doubted: make([]scaling, len(a.model.sensors))}
+	w := &weighing{a: a, m: a.model, v: a.evidence.settled(), doubted: make([]scaling, len(a.model.sensors))}
 	for s := range w.doubted {
 		if x := w.v.scaling(w.m, s); a.watch.wrong == 0 && len(w.doubted) >= 3 && !x.clash {
 			w.doubted[s] = x

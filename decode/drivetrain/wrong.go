@@ -104,6 +104,43 @@ func (v *evidence) look(a *Analyzer, want int) {
 	}
 }
 
+// wrongMost is by what part a sensor may read wrong for a gear to be told without it:
+// less than half the step from one gear to the next.
+const wrongMost = 0.12
+
+// fitsWithoutOne is the one gear that all sensors but one show, while the last is off
+// by less than the step to another gear; notKnown where a gear is engaged or there is
+// not just one.
+func (a *Analyzer) fitsWithoutOne() int {
+	n, m := &a.now, a.model
+	if m.train == nil || n.engaged || bits.OnesCount64(n.have) < 3 {
+		return notKnown
+	}
+	found := notKnown
+	for g := range m.gears {
+		gear := &m.gears[g]
+		if g == found || !a.matcher.possible(n, m, g) {
+			continue
+		}
+		for s := range m.sensors {
+			c := gear.speed[s]
+			if n.have>>s&1 == 0 || !(math.Abs(c) > 0) {
+				continue
+			}
+			score, in := m.fit(gear, &n.readings, n.have&^(1<<s))
+			if score == noFit || !(in >= 2*fastRPM) || score*gear.allowed(in) > bridgeRPM+gear.spread || math.Abs(n.readings[s]/(c*in)-1) > wrongMost {
+				continue
+			}
+			if found >= 0 {
+				return notKnown
+			}
+			found = g
+			break
+		}
+	}
+	return found
+}
+
 // scaling is what speaks for one sensor reading wrong by one part.
 type scaling struct {
 	gears  uint64        // in which it is wrong by that part, and no slip would be so even
@@ -227,5 +264,5 @@ func (v *evidence) forget() {
 			v.carried[g][e] = noCarrying
 		}
 	}
-	v.shifts = v.shifts[:0]
+	v.away, v.shifts = notKnown, v.shifts[:0]
 }

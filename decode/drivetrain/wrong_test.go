@@ -13,6 +13,24 @@ import (
 	"gearwitness/signals"
 )
 
+// The same where no commanded gear is broadcast.
+func TestSensorReadsLowWithoutCommand(t *testing.T) {
+	f := vanFile(t)
+	f.Transmission.Roles.CommandedGear = ""
+	for i, signal := range []string{"output_speed", "reduced_carrier_speed", "drum_speed"} {
+		d := readsLow(t, f, strings.ReplaceAll(signal, "_", "-")+"-reads-low@30s=4", uint64(49+i), 80*time.Second)
+		var blamed []string
+		for _, e := range d.events {
+			if x, ok := e.Fields.(drivetrain.Suspect); ok && x.Verdict == drivetrain.VerdictSuspect {
+				blamed = append(blamed, x.Element)
+			}
+		}
+		if len(blamed) != 1 || blamed[0] != signal {
+			t.Errorf("suspects %v, expected %s alone", blamed, signal)
+		}
+	}
+}
+
 // readsLow drives the van with one speed sensor that begins to read too low.
 func readsLow(t *testing.T, f *signals.File, fault string, seed uint64, length time.Duration) *drive {
 	in, err := van.ParseFault(fault)
