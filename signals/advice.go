@@ -88,7 +88,7 @@ func (f *File) Advice() diag.List {
 		}
 		n := utf8.RuneCountInString(fr.Name)
 		if unused != nil {
-			list.Warn(fr.Pos, n, "shown and recorded only, for no role, sensor, switch, condition, formula or alarm uses it: %s", strings.Join(unused, ", "))
+			list.Warn(fr.Pos, n, "shown and recorded only, for no role, sensor, switch, condition, formula, alarm or procedure uses it: %s", strings.Join(unused, ", "))
 		}
 		if open != nil {
 			list.Warn(fr.Pos, n, "without range, so that an impossible value passes as true: %s", strings.Join(open, ", "))
@@ -99,6 +99,7 @@ func (f *File) Advice() diag.List {
 	} else if t.Roles.OutputSpeed == "" {
 		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, "no role output_speed: without it there are no gears and no shifts")
 	}
+	f.adviseProcedures(&list)
 	list.Sort()
 	return list
 }
@@ -123,6 +124,7 @@ func (f *File) used() map[string]bool {
 			used[n] = true
 		}
 	}
+	f.proceduresUse(used)
 	if t := f.Transmission; t != nil {
 		for _, n := range t.Roles.Signals() {
 			used[n] = true

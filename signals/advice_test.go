@@ -59,7 +59,7 @@ transmission: {roles: {engine_speed: used}}
 		"doubt.yaml:1:1: warning: no role output_speed",
 		`doubt.yaml:3:9: warning: the frames of bus "can" take`,
 		`doubt.yaml:5:3: warning: frame "a" has no period`,
-		"doubt.yaml:5:3: warning: shown and recorded only, for no role, sensor, switch, condition, formula or alarm uses it: unused",
+		"doubt.yaml:5:3: warning: shown and recorded only, for no role, sensor, switch, condition, formula, alarm or procedure uses it: unused",
 		"doubt.yaml:5:3: warning: without range, so that an impossible value passes as true: unused",
 	} {
 		if i >= len(got) || !strings.HasPrefix(got[i].String(), want) {

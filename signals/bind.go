@@ -255,7 +255,7 @@ func (r *reader) bind(src *source, n ast.Node, v reflect.Value, at string, f fie
 		r.bindPoints(src, n, v.Addr().Interface().(*Points), at)
 		return
 	case rangeType:
-		r.bindRange(src, n, v.Addr().Interface().(*Range), at)
+		r.bindRange(src, n, v.Addr().Interface().(*Range), at, at1(at))
 		return
 	}
 	if sc, ok := scalars[v.Type()]; ok {
@@ -524,11 +524,11 @@ func (r *reader) bindConditions(src *source, n ast.Node, v *[]Condition, at stri
 	*v = list
 }
 
-func (r *reader) bindRange(src *source, n ast.Node, v *Range, at string) {
+func (r *reader) bindRange(src *source, n ast.Node, v *Range, at, key string) {
 	where := start(src.name, n)
 	seq, ok := n.(*ast.SequenceNode)
 	if !ok || len(seq.Values) != 2 {
-		r.failAt(at, where, "range: expected [lowest, highest], found %s", describe(n))
+		r.failAt(at, where, "%s: expected [lowest, highest], found %s", key, describe(n))
 		return
 	}
 	var ends [2]float64
@@ -536,13 +536,13 @@ func (r *reader) bindRange(src *source, n ast.Node, v *Range, at string) {
 		s, plain, ok := text(item)
 		value, err := readFloat(s)
 		if !ok || !plain || err != nil {
-			r.failAt(at, start(src.name, item), "range: expected a number, found %s", describe(item))
+			r.failAt(at, start(src.name, item), "%s: expected a number, found %s", key, describe(item))
 			return
 		}
 		ends[i] = value
 	}
 	if ends[0] >= ends[1] {
-		r.failAt(at, where, "range: expected the lowest value first, found [%s, %s]", writeFloat(ends[0]), writeFloat(ends[1]))
+		r.failAt(at, where, "%s: expected the lowest value first, found [%s, %s]", key, writeFloat(ends[0]), writeFloat(ends[1]))
 		return
 	}
 	*v = Range{ends[0], ends[1]}

@@ -22,16 +22,18 @@ const Format = 1
 
 // File is one vehicle file, validated, with the files it uses merged in.
 type File struct {
-	Format       int             `key:"format" help:"version of this format; 1"`
-	Vehicle      About           `key:"vehicle" help:"what is being described"`
-	Use          []string        `key:"use" help:"built-in libraries by bare name, other files by relative path"`
-	Buses        Named[Bus]      `key:"buses" help:"the CAN buses of the vehicle"`
-	Frames       Named[Frame]    `key:"frames" help:"frames and the signals in them"`
-	Requests     Named[Request]  `key:"requests" help:"diagnostic reads, sent only where that is allowed"`
-	Lines        Named[Lines]    `key:"lines" help:"text from serial instruments"`
-	Computed     Named[Computed] `key:"computed" help:"signals computed from others" name:"identifier"`
-	Transmission *Transmission   `key:"transmission" help:"roles of signals, gear train, elements, gears, limits"`
-	Alarms       Named[Alarm]    `key:"alarms" help:"conditions that must be heard"`
+	Format       int              `key:"format" help:"version of this format; 1"`
+	Vehicle      About            `key:"vehicle" help:"what is being described"`
+	Use          []string         `key:"use" help:"built-in libraries by bare name, other files by relative path"`
+	Buses        Named[Bus]       `key:"buses" help:"the CAN buses of the vehicle"`
+	Frames       Named[Frame]     `key:"frames" help:"frames and the signals in them"`
+	Requests     Named[Request]   `key:"requests" help:"diagnostic reads, sent only where that is allowed"`
+	Lines        Named[Lines]     `key:"lines" help:"text from serial instruments"`
+	Computed     Named[Computed]  `key:"computed" help:"signals computed from others" name:"identifier"`
+	Transmission *Transmission    `key:"transmission" help:"roles of signals, gear train, elements, gears, limits"`
+	Alarms       Named[Alarm]     `key:"alarms" help:"conditions that must be heard"`
+	Procedures   Named[Procedure] `key:"procedures" help:"coached drives and tests whose conditions are watched" name:"identifier"`
+	Readings     Named[Reading]   `key:"readings" help:"the bench sheet: what is measured by hand, and what it should be" name:"identifier"`
 
 	source string // the name it was read under
 }

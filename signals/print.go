@@ -91,7 +91,7 @@ func printBlock(b *bytes.Buffer, v reflect.Value, depth int) {
 // what one of them stands for does when it holds no further names.
 func flat(v reflect.Value) bool {
 	if nm, ok := v.Addr().Interface().(named); ok {
-		return v.Len() == 0 || nm.elem().Kind() != reflect.Struct
+		return v.Len() == 0 || nm.elem().Kind() != reflect.Struct || nm.elem() == rangeType
 	}
 	for _, e := range entriesOf(v) {
 		val := e.value

@@ -62,6 +62,7 @@ var scalars = map[reflect.Type]scalar{
 	reflect.TypeFor[Number]():     words[Number]("unsigned", "signed", "float"),
 	reflect.TypeFor[Level]():      words[Level]("note", "caution", "stop"),
 	reflect.TypeFor[Form]():       words[Form]("nmea", "columns", "pairs"),
+	reflect.TypeFor[Grade]():      words[Grade]("good", "bad"),
 	reflect.TypeFor[Service](): {
 		read:    func(s string) (any, error) { return readService(s) },
 		write:   func(v any) string { return fmt.Sprintf("0x%02X", uint8(v.(Service))) },

@@ -207,7 +207,10 @@ func (r *reader) validate(f *File) {
 	signals := r.validateFrames(f)
 	r.validateComputed(f, signals)
 	r.validateTransmission(f, signals)
-	r.validateAlarms(f, signals)
+	all := withAnalysis(f, signals)
+	r.validateAlarms(f, all)
+	r.validateProcedures(f, all)
+	r.validateReadings(f)
 }
 
 func (r *reader) validateFrames(f *File) map[string]known {
@@ -913,28 +916,7 @@ func findCircle(uses map[string][]string, name string) []string {
 	return walk(name, []string{name})
 }
 
-func (r *reader) validateAlarms(f *File, signals map[string]known) {
-	all := maps.Clone(signals)
-	gears := States{{Name: "N", V: 0}, {Name: "R", V: -1}, {Name: "standing", V: 100}, {Name: "between", V: 101}}
-	if t := f.Transmission; t != nil {
-		for _, e := range t.Elements {
-			all["slip."+e.Name] = known{unit: unit.RPM}
-		}
-		for _, g := range append(names(t.Gears), names(t.Ratios)...) {
-			if n, err := readInt(g); err == nil {
-				gears = append(gears, Entry[int64]{Name: g, V: n})
-			}
-		}
-	}
-	for _, a := range Analysis {
-		if _, own := all[a.Name]; !own {
-			k := known{unit: a.Unit}
-			if a.Name == "gear" {
-				k.states = gears
-			}
-			all[a.Name] = k
-		}
-	}
+func (r *reader) validateAlarms(f *File, all map[string]known) {
 	for _, e := range f.Alarms {
 		p := sub("", "alarms", e.Name)
 		for key, src := range map[string]string{"when": e.V.When, "clear": e.V.Clear} {
