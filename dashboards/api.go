@@ -420,7 +420,11 @@ func (s *Server) historyHandler(w http.ResponseWriter, r *http.Request) {
 	if !math.IsNaN(q.from) {
 		from = stamp(q.from)
 	}
-	replyJSON(w, b.History(q.signals, from, to, q.points).appendJSON(nil, b.table))
+	h, ok := s.finer(r.Context(), q.signals, from, to, q.points)
+	if !ok {
+		h = b.History(q.signals, from, to, q.points)
+	}
+	replyJSON(w, h.appendJSON(nil, b.table))
 }
 
 // appendJSON writes {step_s, x, signals: {name: {min, max, mid}}}.

@@ -220,20 +220,12 @@ func (b *Board) History(which []int32, from, to capture.Stamp, points int) Histo
 	to = min(to, newest)
 	from = max(from, b.start)
 	start := b.start
-	lengths := b.history.lengths
 	b.mu.Unlock()
 	if to < from || !b.has() {
 		return History{Step: time.Duration(levels[0].width).Seconds(), Columns: make([]Column, len(which))}.naming(which)
 	}
 	step := max(1, capture.Stamp(math.Ceil(float64(to-from)/float64(points))))
-	lv := 0
-	for lv+1 < len(levels) {
-		reach := newest - capture.Stamp(lengths[lv])*levels[lv].width
-		if levels[lv+1].width > step && from >= reach {
-			break
-		}
-		lv++
-	}
+	lv := b.level(from, step)
 	width := levels[lv].width
 	per := max(1, int64((step+width-1)/width)) // buckets in an interval
 	first := floorDiv(floorDiv(from, width), per)
@@ -251,6 +243,22 @@ func (b *Board) History(which []int32, from, to capture.Stamp, points int) Histo
 		h.Columns[i] = b.column(s, lv, first, n, per)
 	}
 	return h
+}
+
+// level is the finest of the pyramid that reaches back to from and is no finer
+// than a step asks for.
+func (b *Board) level(from, step capture.Stamp) int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	lv := 0
+	for lv+1 < len(levels) {
+		reach := b.newest - capture.Stamp(b.history.lengths[lv])*levels[lv].width
+		if levels[lv+1].width > step && from >= reach {
+			break
+		}
+		lv++
+	}
+	return lv
 }
 
 func (h History) naming(which []int32) History {

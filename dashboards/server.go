@@ -27,6 +27,9 @@ type Options struct {
 	// are then what one can jump to.
 	Playback Playback
 	Moments  *Moments
+	// Stretch decodes the recording anew where a page zooms in deeper than the
+	// board remembers; nil: it shows what the board has.
+	Stretch Stretch
 	// Session keeps who, what and why of the session being recorded; nil: none is.
 	Session Describer
 	// Sessions are those recorded before; nil: they are not shown.
@@ -67,8 +70,10 @@ type Server struct {
 	instance string
 	handler  http.Handler
 	work     work
-	streams  atomic.Int64  // live streams open
-	skipped  atomic.Uint64 // updates that slow clients did not take
+	// stretching holds a word while a stretch is decoded anew.
+	stretching chan struct{}
+	streams    atomic.Int64  // live streams open
+	skipped    atomic.Uint64 // updates that slow clients did not take
 }
 
 // NewServer returns a server; nothing listens yet.
@@ -76,7 +81,7 @@ func NewServer(o Options) *Server {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{o: o, board: o.Board, instance: rand.Text()}
+	s := &Server{o: o, board: o.Board, instance: rand.Text(), stretching: make(chan struct{}, 1)}
 	vehicle := o.Board.vehicle()
 	mux := http.NewServeMux()
 	mux.Handle("/", web.Handler())

@@ -186,10 +186,11 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 		Sessions: sessionWork(o.archive),
 	}
 	if d.session != nil {
-		options.Session = d.session
+		options.Session, options.Stretch = d.session, stretchOf(file, d.session.Dir())
 	}
 	if d.playback != nil {
 		options.Playback, options.Moments, options.Mark = d.playback, d.playback.moments, nil
+		options.Stretch = stretchOf(file, d.playback.path)
 		if err := d.restart(d.playback.start); err != nil {
 			return err
 		}

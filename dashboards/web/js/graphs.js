@@ -21,8 +21,12 @@ const capacity = 6200;
 const rowEvery = 0.1;
 /** Shifts and marks that are drawn. */
 const mostSpans = 5000;
-/** The whole session is asked for again this often while it is shown [ms]. */
+/** What still grows is asked for again this often while it is shown [ms]. */
 const refreshMs = 3000;
+/** The shortest stretch to zoom into: twenty ticks of the analysis [s]. */
+const shortest = 0.2;
+/** The recording has what is older than this on disk [s]. */
+const settled = 2;
 
 const dashes = [[], [7, 3], [2, 3], [10, 3, 2, 3], [5, 2], [1, 2], [12, 4], [4, 4, 1, 4]];
 
@@ -90,6 +94,8 @@ export class Graphs {
     /** @type {History|null} what is shown while zoomed or in whole */
     this.past = null;
     this.pastAt = 0;
+    /** time of the session when that was asked for [s] */
+    this.pastNow = 0;
     this.asked = 0;
     /** @type {import("./chart.js").Span[]} */
     this.spans = [];
@@ -148,7 +154,7 @@ export class Graphs {
    * @param {number} to
    */
   zoomTo(from, to) {
-    const wide = Math.max(to - from, 1);
+    const wide = Math.max(to - from, shortest);
     this.zoom = [from, from + wide];
     this.past = null;
     this.changed();
@@ -288,7 +294,8 @@ export class Graphs {
    */
   async backfill(now) {
     const of = this.columns;
-    const h = await this.history(Math.max(0, now - 600), now, 3000);
+    const from = Math.max(0, now - 600);
+    const h = await this.history(from, now, Math.min(3000, Math.max(1, (now - from) / rowEvery)));
     if (of !== this.columns) return; // another run has begun, or it is filled already
     const fresh = new Columns(this.signals.length, capacity);
     h.x.forEach((x, row) => fresh.push(x, (k) => h.signals[this.signals[k] ?? ""]?.mid[row] ?? NaN));
@@ -335,7 +342,7 @@ export class Graphs {
   paint() {
     const range = this.range();
     const whole = !Number.isFinite(this.span);
-    if (this.zoom || whole) this.askPast(range, whole && !this.zoom && this.held === null);
+    if (this.zoom || whole) this.askPast(range, this.zoom ? range[1] > this.pastNow - settled : whole && this.held === null);
     if (!this.dirty) return;
     this.dirty = false;
     if ((this.zoom || whole) && this.past) this.paintPast(this.past, range);
@@ -346,7 +353,8 @@ export class Graphs {
     this.tellValues();
     this.tellRange(range);
     const still = this.zoom ? "zoomed, " : this.held === null ? "" : "paused, ";
-    setText(this.at.time, `${still}${clock(Math.max(range[0], 0))} to ${clock(range[1])}`);
+    const digits = decimals(range);
+    setText(this.at.time, `${still}${clock(Math.max(range[0], 0), digits)} to ${clock(range[1], digits)}`);
   }
 
   /**
@@ -369,10 +377,13 @@ export class Graphs {
     const t = performance.now();
     if (this.asked > t - 200 || (this.past && !(again && this.pastAt < t - refreshMs))) return;
     this.asked = t;
+    const { now } = this.values;
     const points = Math.min(2000, Math.max(200, this.at.list.clientWidth));
     this.history(Math.max(0, range[0]), Math.max(0, range[1]), points).then(
       (h) => {
+        if (range[0] !== this.range()[0]) return; // another stretch is shown by now
         this.past = h;
+        this.pastNow = now;
         this.pastAt = performance.now();
         this.dirty = true;
       },
@@ -414,7 +425,7 @@ export class Graphs {
       setText(l.value, l.unsigned ? text.replace(/^\u2212/, "") : text);
       setAttr(l.value, "data-dim", dim ? "" : null);
     }
-    const still = row === null ? null : `at ${clock(row, 1)}`;
+    const still = row === null ? null : `at ${clock(row, Math.max(1, decimals(this.range())))}`;
     if (still) setText(this.at.time, still);
   }
 
@@ -435,6 +446,14 @@ export class Graphs {
     });
     this.at.range.replaceChildren(...rows);
   }
+}
+
+/**
+ * Decimals of a second that tell the times of a stretch apart.
+ * @param {[number, number]} range
+ */
+function decimals([from, to]) {
+  return to - from < 1 ? 3 : to - from < 9.5 ? 2 : 0;
 }
 
 /**
