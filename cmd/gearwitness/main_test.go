@@ -75,7 +75,7 @@ func TestExitStatusAndWords(t *testing.T) {
 	}{
 		{"unknown command", []string{"driv"}, 2, []string{`unknown command "driv"`, "drive"}},
 		{"unknown flag", []string{"drive", "--vehicel", "x"}, 2, []string{"--vehicel"}},
-		{"asking a recording", []string{"drive", "--vehicle", "van", "--from", "capture:" + notPcapng, "--allow-requests"}, 2, []string{"a recording cannot be asked"}},
+		{"asking a recording", []string{"drive", "--vehicle", "van", "--listen", "127.0.0.1:0", "--from", "capture:" + notPcapng, "--allow-requests"}, 2, []string{"a recording cannot be asked"}},
 		{"asking always", []string{"demo", "--config", always}, 2, []string{"allow-requests cannot be set in the environment or the configuration file", "on the command line each time"}},
 		{"no vehicle", []string{"drive", "--from", "van:"}, 2, []string{"--vehicle FILE"}},
 		{"no source", []string{"drive", "--vehicle", "van"}, 2, []string{"--from", "ports"}},
