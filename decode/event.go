@@ -29,6 +29,9 @@ const (
 	KindRequests   = "requests" // the program begins, pauses or ends asking the vehicle
 	KindLoss       = "loss"
 	KindNote       = "note"
+	KindCoach      = "coach"     // a procedure is to begin or stop; goes in, never comes out
+	KindProcedure  = "procedure" // a procedure began, was refused or ended
+	KindStep       = "step"      // how far a step of it is
 )
 
 // Seconds is a Stamp or a duration that marshals as exact decimal seconds.

@@ -15,6 +15,7 @@ import (
 type Formula struct {
 	inputs []int32
 	run    *formula.Run
+	window capture.Stamp
 }
 
 // CompileNumber compiles an expression that gives a number in unit u; every
@@ -33,7 +34,7 @@ func start(p *formula.Program, problems []formula.Problem) (*Formula, error) {
 	if len(problems) > 0 {
 		return nil, fmt.Errorf("character %d: %s", problems[0].From+1, problems[0].Text)
 	}
-	f := &Formula{run: p.Start()}
+	f := &Formula{run: p.Start(), window: capture.Stamp(p.Window())}
 	for _, i := range p.Inputs() {
 		f.inputs = append(f.inputs, int32(i))
 	}
@@ -69,6 +70,10 @@ func (s scope) SymbolNames() []string {
 
 // Inputs lists the signals the formula reads. The slice is the formula's own.
 func (f *Formula) Inputs() []int32 { return f.inputs }
+
+// Window is how far the formula looks back; 0 for one that reads the values of
+// the moment only.
+func (f *Formula) Window() capture.Stamp { return f.window }
 
 // Number evaluates the formula as a number at a time, which must not lie before
 // that of an earlier call; false when it has no value.

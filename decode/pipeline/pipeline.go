@@ -25,6 +25,7 @@ import (
 	"gearwitness/capture"
 	"gearwitness/decode"
 	"gearwitness/decode/alarm"
+	"gearwitness/decode/procedure"
 	"gearwitness/signals"
 )
 
@@ -353,8 +354,8 @@ func (p *Pipeline) tick(t capture.Stamp, out *decode.Output) {
 	}
 }
 
-// Inject hands in something that did not come over a bus: a mark, a reading, a
-// journal entry. It is emitted when event time has passed its time by the delay
+// Inject hands in something that did not come over a bus: a mark, word of the
+// requests, the beginning of a procedure. It is emitted when event time has passed its time by the delay
 // of the analysis, so that it stands at the same place of the output whether it
 // was given live or, offline, up front. Events of one time keep their order.
 func (p *Pipeline) Inject(e decode.Event) {
@@ -415,6 +416,14 @@ func (p *Pipeline) Alarms() []alarm.Status {
 	return p.behind.alarms.List(p.behind.now)
 }
 
+// Procedures returns every procedure as it stands.
+func (p *Pipeline) Procedures() []procedure.Status {
+	if p.behind == nil {
+		return nil
+	}
+	return p.behind.procedures.List()
+}
+
 // Counters returns what has been counted so far, as a copy.
 func (p *Pipeline) Counters() decode.Counters {
 	c := p.decoder.Counters()
@@ -423,15 +432,17 @@ func (p *Pipeline) Counters() decode.Counters {
 }
 
 // behind is what runs behind the analysis: computed signals that read its
-// results, alarms, and injected events, on samples merged in time order.
+// results, alarms, procedures, and injected events, on samples merged in time
+// order.
 type behind struct {
-	computer *decode.Computer
-	alarms   *alarm.Set
-	wanted   []bool          // by signal: kept for this
-	queue    []decode.Sample // not from the analysis, in time order, until it has caught up
-	results  []decode.Sample // of the analysis, until they are complete
-	injected []decode.Event  // in time order
-	now      capture.Stamp
+	computer   *decode.Computer
+	alarms     *alarm.Set
+	procedures *procedure.Set
+	wanted     []bool          // by signal: kept for this
+	queue      []decode.Sample // not from the analysis, in time order, until it has caught up
+	results    []decode.Sample // of the analysis, until they are complete
+	injected   []decode.Event  // in time order
+	now        capture.Stamp
 }
 
 func newBehind(f *signals.File, t *decode.Table, derived []*decode.Computed) (*behind, error) {
@@ -440,13 +451,20 @@ func newBehind(f *signals.File, t *decode.Table, derived []*decode.Computed) (*b
 	if b.alarms, err = alarm.New(f, b.computer.View, t); err != nil {
 		return nil, err
 	}
+	if b.procedures, err = procedure.New(f, b.computer.View, t); err != nil {
+		return nil, err
+	}
 	for i := range b.wanted {
-		b.wanted[i] = b.computer.Reads(int32(i)) || b.alarms.Reads(int32(i))
+		b.wanted[i] = b.computer.Reads(int32(i)) || b.alarms.Reads(int32(i)) || b.procedures.Reads(int32(i))
 	}
 	return b, nil
 }
 
 func (b *behind) inject(e decode.Event) {
+	if e.Kind == decode.KindCoach {
+		b.procedures.Inject(e)
+		return
+	}
 	i := sort.Search(len(b.injected), func(i int) bool { return b.injected[i].Time > e.Time })
 	b.injected = slices.Insert(b.injected, i, e)
 }
@@ -474,6 +492,7 @@ func (b *behind) run(results []decode.Sample, done capture.Stamp, out *decode.Ou
 			b.queue = slices.Delete(b.queue, 0, q)
 			b.results = slices.Delete(b.results, 0, r)
 			b.advance(done, out)
+			b.procedures.Advance(done+1, out) // all of that time has been taken in
 			return
 		}
 	}
@@ -488,6 +507,7 @@ func (b *behind) step(list []decode.Sample, out *decode.Output) int {
 	for ; n < len(list) && list[n].Time == at; n++ {
 		b.computer.Put(list[n])
 		b.alarms.Changed(list[n].Signal)
+		b.procedures.Changed(list[n].Signal, at)
 	}
 	k := len(out.Samples)
 	b.computer.Evaluate(at, out)
@@ -499,12 +519,14 @@ func (b *behind) step(list []decode.Sample, out *decode.Output) int {
 func (b *behind) changed(k int, out *decode.Output) {
 	for _, s := range out.Samples[k:] {
 		b.alarms.Changed(s.Signal)
+		b.procedures.Changed(s.Signal, s.Time)
 	}
 }
 
 // advance moves the time here to t, before anything of that time is taken in.
 func (b *behind) advance(t capture.Stamp, out *decode.Output) {
 	b.now = t
+	b.procedures.Advance(t, out)
 	k := len(out.Samples)
 	b.computer.Advance(t, out)
 	b.changed(k, out)
@@ -516,8 +538,10 @@ func (b *behind) advance(t capture.Stamp, out *decode.Output) {
 	b.injected = slices.Delete(b.injected, 0, n)
 }
 
-// rest emits what was injected beyond the end of the recording.
+// rest ends what is under way at the end of the recording and emits what was
+// injected beyond it.
 func (b *behind) rest(out *decode.Output) {
+	b.procedures.Finish(b.now, out)
 	out.Events = append(out.Events, b.injected...)
 	b.injected = nil
 }
