@@ -174,3 +174,18 @@ func TestLoadSaysWhatIsWrong(t *testing.T) {
 		}
 	}
 }
+
+// endless is a device that never comes to an end.
+type endless struct{}
+
+func (endless) Read(p []byte) (int, error) { clear(p); return len(p), nil }
+
+func TestReadsNoMoreThanAFileMayHave(t *testing.T) {
+	if _, err := readBounded(endless{}, "van.yaml"); err == nil || !strings.Contains(err.Error(), "van.yaml has more than 524288 bytes") {
+		t.Errorf("got %v", err)
+	}
+	text := strings.Repeat("#", maxFileBytes)
+	if got, err := readBounded(strings.NewReader(text), "van.yaml"); err != nil || string(got) != text {
+		t.Errorf("%d bytes, %v", len(got), err)
+	}
+}
