@@ -36,6 +36,7 @@ type reader struct {
 	files map[string]*source
 	texts map[string][]byte
 	bytes int
+	lost  map[string]bool // keys of entries that could not be read at all
 }
 
 // source is one file being read.
@@ -69,7 +70,7 @@ func (r *reader) read(name string, textBytes []byte, f *File) bool {
 	r.files[name], r.texts[name] = src, textBytes
 	defer func() { src.open = false }()
 	r.bytes += len(textBytes)
-	node := parseYAML(name, textBytes, &r.found)
+	node := parseYAML(name, textBytes, &r.found, r.lost)
 	if node == nil {
 		return false
 	}
@@ -107,8 +108,7 @@ func (r *reader) read(name string, textBytes []byte, f *File) bool {
 	r.bind(src, node, reflect.ValueOf(f).Elem(), "", fieldInfo{})
 	if at, ok := r.spans[sub("", "format")]; !ok || at.pos.File != name {
 		r.fail(start(name, node), `missing key "format"; expected "format: %d" in every file`, Format)
-	}
-	if f.Format < 1 && !r.bad[sub("", "format")] {
+	} else if f.Format < 1 && !r.bad[sub("", "format")] {
 		r.fail(r.spans[sub("", "format")], "format: expected %d, found %d", Format, f.Format)
 	}
 	return true

@@ -5,6 +5,7 @@ import (
 	"embed"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path"
@@ -59,9 +60,23 @@ func readFile(path string) ([]byte, error) {
 	case info.Size() > maxFileBytes:
 		return nil, fmt.Errorf("%s has %d bytes; a vehicle file has at most %d", path, info.Size(), maxFileBytes)
 	}
-	text, err := os.ReadFile(path)
+	file, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be read: %w", path, plain(err))
+	}
+	defer file.Close()
+	return readBounded(file, path)
+}
+
+// readBounded reads a file whatever its size is said to be: that of a device or a
+// pipe is none, and it may never end.
+func readBounded(r io.Reader, path string) ([]byte, error) {
+	text, err := io.ReadAll(io.LimitReader(r, maxFileBytes+1))
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("%s cannot be read: %w", path, plain(err))
+	case len(text) > maxFileBytes:
+		return nil, fmt.Errorf("%s has more than %d bytes; a vehicle file has at most so many", path, maxFileBytes)
 	}
 	return text, nil
 }
@@ -80,7 +95,7 @@ func plain(err error) error {
 // none can be. Every mistake found is in the list, sorted; the File is nil when
 // one of them is an error.
 func Parse(name string, text []byte, open func(name string) ([]byte, error)) (*File, diag.List) {
-	r := reader{open: open, spans: make(map[string]span), bad: make(map[string]bool), files: make(map[string]*source), texts: make(map[string][]byte)}
+	r := reader{open: open, spans: make(map[string]span), bad: make(map[string]bool), files: make(map[string]*source), texts: make(map[string][]byte), lost: make(map[string]bool)}
 	f := &File{source: name}
 	if r.read(name, text, f) {
 		r.complete(reflect.ValueOf(f).Elem(), "", span{diag.Pos{File: name, Line: 1, Column: 1}, 1})
@@ -88,11 +103,24 @@ func Parse(name string, text []byte, open func(name string) ([]byte, error)) (*F
 		r.validate(f)
 	}
 	r.clamp()
+	r.found = slices.DeleteFunc(r.found, r.follows)
 	r.found.Sort()
 	if r.found.Errors() > 0 {
 		return nil, r.found
 	}
 	return f, r.found
+}
+
+// follows tells whether a finding only says that an entry is missing which
+// another finding has said cannot be read.
+func (r *reader) follows(f diag.Finding) bool {
+	for key := range r.lost {
+		if strings.HasPrefix(f.Text, "unknown ") && strings.Contains(f.Text, fmt.Sprintf("%q", key)) ||
+			strings.HasPrefix(f.Text, fmt.Sprintf("missing key %q", key)) {
+			return true
+		}
+	}
+	return false
 }
 
 // clamp keeps findings inside their text: the YAML reader loses its place in

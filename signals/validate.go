@@ -723,6 +723,13 @@ func (r *reader) validateSignal(s *Signal, p string) {
 		r.wrong(sub(p, "states"), "states: a floating-point number has none")
 	}
 	if low, high, ok := rawLimits(s); ok && r.has(p, "bits") {
+		if a, b := float64(low)*s.Resolution+s.Offset, float64(high)*s.Resolution+s.Offset; math.IsInf(b-a, 0) || math.IsNaN(b-a) {
+			key := "resolution"
+			if !r.has(p, key) {
+				key = "offset"
+			}
+			r.wrong(sub(p, key), "%s: raw values of this width become too large to be numbers; expected less", key)
+		}
 		for _, st := range s.States {
 			if st.V < low || st.V > high {
 				r.fail(span{st.Pos, 1}, "states: raw value %d does not fit; %s %d to %d", st.V, hold(s.Bits), low, high)
@@ -774,7 +781,7 @@ func (r *reader) validateConversion(s *Signal, p string) {
 	}
 	quantity := func(key string, u unit.Unit) {
 		if !unit.Comparable(s.Unit, u) && !r.bad[sub(p, "unit")] {
-			r.wrong(sub(p, key), "%s: gives a %s; expected a unit such as %s, found %s", key, u.Dim().Name(), u, symbol(s.Unit))
+			r.wrong(sub(p, key), "%s: gives a %s, and unit is that of the value; expected one such as %s, found %s", key, u.Dim().Name(), u, symbol(s.Unit))
 		}
 	}
 	if s.Pulses != 0 || r.has(p, "pulses") {
@@ -861,7 +868,7 @@ func (r *reader) problems(at, src string, list []formula.Problem) {
 		// Inside a text on one line the place is known exactly.
 		if quotes := where.length - length; quotes == 0 || quotes == 2 {
 			w.pos.Column += quotes/2 + min(p.From, length)
-			w.length = min(p.Length, length-min(p.From, length))
+			w.length = max(1, min(p.Length, length-min(p.From, length)))
 		}
 		r.fail(w, "%s", p.Text)
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"regexp"
 	"strings"
 	"unicode/utf8"
 
@@ -35,7 +36,11 @@ type span struct {
 
 // parseYAML turns text into nodes. What the YAML reader itself should never
 // see, because it would recurse or take for ever, is refused before.
-func parseYAML(name string, text []byte, found *diag.List) ast.Node {
+//
+// An entry that stands on one line and cannot be read is left out and the rest
+// read, so that one slip does not hide the other mistakes; lost gets its key,
+// for whatever refers to it.
+func parseYAML(name string, text []byte, found *diag.List, lost map[string]bool) ast.Node {
 	at := func(line, column int) diag.Pos { return diag.Pos{File: name, Line: line, Column: column} }
 	text = bytes.TrimPrefix(text, []byte("\uFEFF"))
 	if len(text) > maxFileBytes {
@@ -47,8 +52,9 @@ func parseYAML(name string, text []byte, found *diag.List) ast.Node {
 		found.Add(at(maxLines, 1), 1, "expected at most %d lines, found %d; put a part into a file of its own under use", maxLines, n)
 		return nil
 	}
-	if n := bytes.Count(text, []byte(":")) + bytes.Count(text, []byte(",")); n > maxEntries {
-		found.Add(at(1, 1), 1, "expected at most %d entries, found %d; put a part into a file of its own under use", maxEntries, n)
+	entries := bytes.Count(text, []byte(":")) + bytes.Count(text, []byte(","))
+	if entries > maxEntries {
+		found.Add(at(1, 1), 1, "expected at most %d entries, found %d; put a part into a file of its own under use", maxEntries, entries)
 		return nil
 	}
 	before := len(*found)
@@ -86,18 +92,23 @@ func parseYAML(name string, text []byte, found *diag.List) ast.Node {
 		return nil
 	}
 	file, err := parseQuietly(text)
-	if err != nil {
-		var syntax *yaml.SyntaxError
-		pos, message := at(1, 1), err.Error()
-		if errors.As(err, &syntax) {
-			message = syntax.Message
-			if syntax.Token != nil {
-				pos = spanOf(name, syntax.Token).pos
-			}
+	for again := 1; err != nil; again++ {
+		pos, message := syntaxError(name, err)
+		lines := bytes.SplitAfter(text, []byte("\n"))
+		line := lines[min(pos.Line, len(lines))-1]
+		if bytes.ContainsRune(line, '{') {
+			found.Add(pos, 1, "cannot be read as YAML: %s; look at the brackets and quotes here and just before: between { } a text with a comma, colon, brace or quote in it stands in quotes", message)
+		} else {
+			found.Add(pos, 1, "cannot be read as YAML: %s; look at the indentation, brackets and quotes here and just before", message)
 		}
-		message, _, _ = strings.Cut(message, "\n")
-		found.Add(pos, 1, "cannot be read as YAML: %s; look at the indentation, brackets and quotes here and just before", message)
-		return nil
+		key := wholeEntry.FindSubmatch(line)
+		if key == nil || again*entries > maxEntries {
+			return nil
+		}
+		lost[string(key[1])] = true
+		lines[pos.Line-1] = []byte("\n")
+		text = bytes.Join(lines, nil)
+		file, err = parseQuietly(text)
 	}
 	var body ast.Node
 	for _, doc := range file.Docs {
@@ -114,6 +125,23 @@ func parseYAML(name string, text []byte, found *diag.List) ast.Node {
 		found.Add(at(1, 1), 1, `expected a vehicle file beginning with "format: 1", found nothing`)
 	}
 	return body
+}
+
+// wholeEntry is an entry that begins and ends on its line.
+var wholeEntry = regexp.MustCompile(`^ *["']?([^"'{}:]+)["']? *: *\{.*\}\s*(?:#.*)?$`)
+
+// syntaxError returns where the YAML reader gave up, and why.
+func syntaxError(name string, err error) (diag.Pos, string) {
+	var syntax *yaml.SyntaxError
+	pos, message := diag.Pos{File: name, Line: 1, Column: 1}, err.Error()
+	if errors.As(err, &syntax) {
+		message = syntax.Message
+		if syntax.Token != nil {
+			pos = spanOf(name, syntax.Token).pos
+		}
+	}
+	message, _, _ = strings.Cut(message, "\n")
+	return pos, message
 }
 
 // leading returns the run of list and key marks at the start of a line.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -133,13 +134,42 @@ func (c *compiler) parse(src string) (root ast.Node) {
 	return tree.Node
 }
 
+// Notes of expr that are put in words of our own; anything else stands as it is.
+var (
+	misplaced   = regexp.MustCompile(`^unexpected token \w+\("(.*)"\)$`)
+	noCharacter = regexp.MustCompile(`^unrecognized character: \S+ '(.*)'$`)
+	noNumber    = regexp.MustCompile(`^invalid \w+ literal: .* parsing "(.*)": (.*)$`)
+)
+
 // message turns expr's notes on tokens into words for people.
 func message(s string) string {
-	if strings.Contains(s, "token EOF") {
-		return "it ends too early"
-	}
 	s, _, _ = strings.Cut(s, "\n")
-	return strings.TrimSpace(s)
+	s = strings.TrimSpace(s)
+	switch {
+	case strings.Contains(s, "token EOF"):
+		return "it ends too early"
+	case s == "literal not terminated":
+		return "the quote that ends a text is missing"
+	}
+	if m := misplaced.FindStringSubmatch(s); m != nil {
+		switch m[1] {
+		case "=":
+			return "= does not fit here; == compares"
+		case ",":
+			return "a comma does not fit here; decimals are written with a point"
+		}
+		return m[1] + " does not fit here"
+	}
+	if m := noCharacter.FindStringSubmatch(s); m != nil {
+		return fmt.Sprintf("%s means nothing here; expected names, numbers and + - * / %% ^ == != < <= > >= and or not in", m[1])
+	}
+	if m := noNumber.FindStringSubmatch(s); m != nil {
+		if strings.HasSuffix(m[2], "out of range") {
+			return fmt.Sprintf("the number %s is too large", m[1])
+		}
+		return fmt.Sprintf("%s is not a number", m[1])
+	}
+	return s
 }
 
 func (c *compiler) fail(n ast.Node, format string, args ...any) {
