@@ -72,7 +72,7 @@ func (s *Server) knownHost(hostport string) bool {
 // names none for what a foreign page embeds, but says where it comes from; a
 // link to the page itself may be anywhere.
 func sameOrigin(r *http.Request) bool {
-	if site := r.Header.Get("Sec-Fetch-Site"); strings.HasPrefix(r.URL.Path, "/api/") && site != "" && site != "same-origin" && site != "none" {
+	if site := r.Header.Get("Sec-Fetch-Site"); strings.Contains(r.URL.Path, "/api/") && site != "" && site != "same-origin" && site != "none" {
 		return false
 	}
 	origins := r.Header.Values("Origin")

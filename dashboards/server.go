@@ -70,6 +70,7 @@ type Server struct {
 	instance string
 	handler  http.Handler
 	work     work
+	plays    *plays // sessions played back beside the drive
 	// stretching holds a word while a stretch is decoded anew.
 	stretching chan struct{}
 	streams    atomic.Int64  // live streams open
@@ -81,7 +82,7 @@ func NewServer(o Options) *Server {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Server{o: o, board: o.Board, instance: rand.Text(), stretching: make(chan struct{}, 1)}
+	s := &Server{o: o, board: o.Board, instance: rand.Text(), stretching: make(chan struct{}, 1), plays: newPlays()}
 	vehicle := o.Board.vehicle()
 	mux := http.NewServeMux()
 	mux.Handle("/", web.Handler())
@@ -166,6 +167,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	if !stop() {
 		<-done
 	}
+	s.plays.close()
 	if errors.Is(err, http.ErrServerClosed) {
 		return nil
 	}

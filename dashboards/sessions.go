@@ -29,6 +29,7 @@ type Sessions struct {
 	Verify func(ctx context.Context, folder string, tell func(string)) (*SessionVerdict, error)
 	Seal   func(ctx context.Context, folder string, tell func(string)) (*SessionSeal, error)
 	Shifts func(ctx context.Context, folder string, tell func(string)) (compare.Past, error)
+	Play   func(folder string) (*Playing, error)
 }
 
 // The JSON of sessions, as the commands print it and the API hands it out.
@@ -139,6 +140,7 @@ func (s *Server) sessionRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /api/v1/sessions/{name}/report", s.named(s.reportHandler))
 	mux.HandleFunc("GET /api/v1/sessions/{name}/verify", s.named(s.verifyHandler))
 	mux.HandleFunc("POST /api/v1/sessions/{name}/seal", s.named(s.sealHandler))
+	mux.HandleFunc("/play/{name}/", s.playHandler)
 }
 
 // sessionFolder returns the folder of a session of the archive. A name is one

@@ -41,5 +41,6 @@ func sessionWork(root string) *dashboards.Sessions {
 		Shifts: func(ctx context.Context, folder string, tell func(string)) (compare.Past, error) {
 			return shiftsOf(ctx, folder, "", &progress{tell: tell})
 		},
+		Play: playBeside,
 	}
 }

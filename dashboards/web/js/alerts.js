@@ -17,19 +17,21 @@ export class Alerts {
   /**
    * @param {HTMLElement} region the live region
    * @param {HTMLElement} button switches sound on and off
+   * @param {boolean} here the alarms are of the vehicle one sits in; those of a
+   *   session played back beside a drive are silent until they are wanted
    */
-  constructor(region, button) {
+  constructor(region, button, here) {
     this.region = region;
     this.button = button;
     /** @type {Map<string, {item: HTMLElement, level: string, said: number}>} */
     this.raised = new Map();
     /** @type {AudioContext|null} */
     this.audio = null;
-    this.wanted = remembered() !== "off";
+    this.wanted = here && remembered() !== "off";
     button.addEventListener("click", () => {
       const on = !(this.wanted && this.ready());
       this.wanted = on;
-      remember(on ? "on" : "off");
+      if (here) remember(on ? "on" : "off");
       if (on) this.open(() => this.beep([660]));
       else globalThis.speechSynthesis?.cancel();
       this.tell();

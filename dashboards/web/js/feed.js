@@ -5,6 +5,16 @@
 
 /** Without a word for so long the program counts as gone; it speaks 20 times a second. */
 const silenceMs = 3000;
+/** Where this page stands: "/", or "/play/NAME/" for a session that is played back
+ *  beside the drive. Its API is below. */
+const root = location.pathname.replace(/[^/]*$/, "");
+/** Whether this page shows a session played back beside the drive. */
+export const beside = root !== "/";
+/** The session that is played back beside the drive; empty elsewhere. */
+export const besideName = beside ? decodeURIComponent(root.split("/")[2] ?? "") : "";
+/** @param {string} path "/api/..." */
+export const address = (path) => root + path.slice(1);
+
 /** A stream that a browser has given up is opened anew after this. */
 const againMs = 2000;
 
@@ -28,7 +38,7 @@ export function follow(url, to) {
   /** @type {EventSource} */
   let source;
   const open = () => {
-    source = new EventSource(url);
+    source = new EventSource(address(url));
     /** @param {string} name @param {(m: any) => void} give */
     const on = (name, give) =>
       source.addEventListener(name, (e) => {
@@ -56,7 +66,7 @@ export function follow(url, to) {
  * @returns {Promise<any>}
  */
 export async function ask(path) {
-  const r = await fetch(path);
+  const r = await fetch(address(path));
   if (!r.ok) throw new Error(await reason(r));
   return r.json();
 }
@@ -66,7 +76,7 @@ export async function ask(path) {
  * @param {string} text
  */
 export async function sendMark(text) {
-  const r = await fetch("/api/v1/marks", {
+  const r = await fetch(address("/api/v1/marks"), {
     method: "POST",
     headers: { "Content-Type": "application/json" },
     body: JSON.stringify({ text }),
@@ -82,7 +92,7 @@ export async function sendMark(text) {
  * @returns {Promise<any>}
  */
 export async function send(method, path, body) {
-  const r = await fetch(path, { method, headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+  const r = await fetch(address(path), { method, headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
   if (!r.ok) throw new Error(await reason(r));
   return r.json();
 }
@@ -99,7 +109,7 @@ export async function send(method, path, body) {
  */
 export async function work(method, path, body, told, signal) {
   const headers = { Accept: "application/x-ndjson", ...(body ? { "Content-Type": "application/json" } : {}) };
-  const r = await fetch(path, { method, headers, signal, ...(body ? { body: JSON.stringify(body) } : {}) });
+  const r = await fetch(address(path), { method, headers, signal, ...(body ? { body: JSON.stringify(body) } : {}) });
   if (!r.ok || !r.body) throw new Error(await reason(r));
   let rest = "";
   const text = r.body.pipeThrough(new TextDecoderStream()).getReader();

@@ -106,6 +106,8 @@ export class Graphs {
     /** @type {{button: HTMLElement, value: HTMLElement, signal: Signal, index: number, unsigned: boolean}[]} */
     this.legend = [];
     this.dirty = true;
+    /** time of the session that the legends were last told [s] */
+    this.told = -1;
     this.rangeAt = -Infinity;
     /** @type {number|null} */
     this.pointed = null;
@@ -343,7 +345,10 @@ export class Graphs {
     const range = this.range();
     const whole = !Number.isFinite(this.span);
     if (this.zoom || whole) this.askPast(range, this.zoom ? range[1] > this.pastNow - settled : whole && this.held === null);
-    if (!this.dirty) return;
+    if (!this.dirty) {
+      if (this.told !== this.values.now) this.tellValues(); // a still picture, and values that go on
+      return;
+    }
     this.dirty = false;
     if ((this.zoom || whole) && this.past) this.paintPast(this.past, range);
     else {
@@ -408,6 +413,7 @@ export class Graphs {
 
   /** Values in the legends: at the pointer, or now. */
   tellValues() {
+    this.told = this.values.now;
     const row = this.pointed;
     const w = row === null ? null : this.columns.window(row - 0.001, row + 0.001);
     for (const l of this.legend) {

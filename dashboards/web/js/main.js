@@ -6,7 +6,7 @@ import { busView } from "./bus.js";
 import { head } from "./connection.js";
 import { sessionDetails } from "./details.js";
 import { setAttr } from "./dom.js";
-import { ask, follow, send, sendMark, work } from "./feed.js";
+import { ask, beside, besideName, follow, send, sendMark, work } from "./feed.js";
 import { Graphs } from "./graphs.js";
 import { Happened } from "./happened.js";
 import { marking } from "./mark.js";
@@ -27,7 +27,7 @@ function find(hook) {
 }
 
 const top_ = head(find);
-const alerts = new Alerts(find("alarms"), find("sound"));
+const alerts = new Alerts(find("alarms"), find("sound"), !beside);
 const marks = marking(find, sendMark);
 
 /** Asks until there is an answer: the program may be starting. @param {string} path */
@@ -45,8 +45,9 @@ async function insist(path) {
 /** @type {[Vehicle, SignalList]} */
 const [vehicle, list] = await Promise.all([insist("/api/v1/vehicle"), insist("/api/v1/signals")]);
 top_.contact(true);
-find("vehicle").textContent = vehicle.title;
-if (vehicle.title) document.title = `${vehicle.title} – gearwitness`;
+find("vehicle").textContent = [besideName, vehicle.title].filter(Boolean).join(" · ");
+const title = besideName ? `Playback: ${besideName}` : vehicle.title;
+if (title) document.title = `${title} – gearwitness`;
 
 const units = new Units(list.units);
 unitChoice(find("units"), units, () => {
@@ -99,12 +100,20 @@ const player = playback(find, ask, send);
 const details = sessionDetails(find, ask, send);
 const sessions = sessionsView(find, ask, work);
 
+if (beside) {
+  // Drive and sessions are on the page of the drive.
+  find("to-drive").setAttribute("href", "/#drive");
+  find("to-sessions").setAttribute("href", "/#sessions");
+  find("to-playback").hidden = false;
+  find("recording").hidden = find("mark").hidden = true;
+}
+
 /** Shows the drive or the sessions, as the address says. */
 function view() {
-  const other = location.hash === "#sessions";
+  const other = location.hash === "#sessions" && !beside;
   find("drive-view").hidden = other;
   find("sessions-view").hidden = !other;
-  setAttr(find("to-drive"), "aria-current", other ? null : "page");
+  setAttr(find("to-drive"), "aria-current", other || beside ? null : "page");
   setAttr(find("to-sessions"), "aria-current", other ? "page" : null);
   document.body.toggleAttribute("data-sessions", other);
   if (other) sessions.show();

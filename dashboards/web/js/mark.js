@@ -11,6 +11,7 @@ export function marking(find, send) {
   const button = /** @type {HTMLButtonElement} */ (find("mark"));
   const form = /** @type {HTMLFormElement} */ (find("note"));
   const said = find("note-said");
+  const empty = find("log-empty");
   const text = /** @type {HTMLInputElement} */ (find("note-text"));
   /** @param {string} words */
   const put = async (words) => {
@@ -23,6 +24,7 @@ export function marking(find, send) {
       return false;
     }
   };
+  // What was typed and not sent stays for the next time.
   const close = () => {
     form.hidden = true;
     button.focus();
@@ -30,7 +32,6 @@ export function marking(find, send) {
   const mark = () => {
     if (button.disabled) return false;
     form.hidden = false;
-    text.value = "";
     setText(said, "Marking …");
     put("");
     return true;
@@ -41,7 +42,9 @@ export function marking(find, send) {
   form.addEventListener("submit", async (e) => {
     e.preventDefault();
     const words = text.value.trim();
-    if (words === "" || (await put(words))) close();
+    if (words !== "" && !(await put(words))) return;
+    text.value = "";
+    close();
   });
   find("note-close").addEventListener("click", close);
   form.addEventListener("keydown", (e) => {
@@ -54,6 +57,7 @@ export function marking(find, send) {
     },
     allow(can) {
       button.disabled = !can;
+      setText(empty, can ? "None yet. Press M to mark a moment." : "None yet.");
     },
   };
 }

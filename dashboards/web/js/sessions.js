@@ -190,6 +190,22 @@ export function sessionsView(find, ask, work) {
       result.replaceChildren(make("p", {}, redact ? "The report is made, without identification number and positions." : "The report is made."), link);
       link.focus();
     };
+    // Opened beside the drive, in a page of its own: the drive and its alarms stay.
+    const play = async () => {
+      const to = `/play/${encodeURIComponent(name)}/`;
+      result.replaceChildren(make("p", {}, "Opening …"));
+      try {
+        await ask(`${to}api/v1/status`);
+      } catch (e) {
+        result.replaceChildren(make("p", { class: "session-caution" }, `It cannot be played back: ${words(e)}.`));
+        return;
+      }
+      // A browser may not let a page open another; then its user does.
+      const there = open(to, `play ${name}`);
+      const link = make("a", { class: "button button-strong", href: to, target: `play ${name}` }, there ? "Show the playback" : "Open the playback");
+      result.replaceChildren(make("p", {}, there ? "It is played back in a page of its own. What is being recorded goes on." : "It is ready, in a page of its own. What is being recorded goes on."), link);
+      if (!there) link.focus();
+    };
     const verify = async () => {
       /** @type {Verdict|null} */
       const v = await long("Verify", "GET", `${address(name)}/verify`);
@@ -231,12 +247,12 @@ export function sessionsView(find, ask, work) {
         { class: "session-actions" },
         button("Report", () => report(false)),
         button("Report without number and position", () => report(true)),
+        ...(f.recording ? [] : [button("Play back", play)]),
         button("Verify", verify),
         ...(f.sealed || f.recording ? [] : [button("Seal …", seal)]),
       ),
       result,
       make("dl", { class: "session-facts" }, ...factLines(f).flatMap(([k, v]) => [make("dt", {}, k), make("dd", {}, v)])),
-      make("p", { class: "session-hint" }, "Play it back: ", make("code", {}, `gearwitness drive --from capture:${f.folder}`)),
     );
     reveal();
   }
