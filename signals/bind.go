@@ -389,6 +389,32 @@ func readQuantity(s string, to unit.Unit) (float64, error) {
 	return v, nil
 }
 
+// ReadFigure reads what somebody has measured, such as "2.1 bar", into a unit; a
+// figure without unit counts as being in it.
+func ReadFigure(s string, to unit.Unit) (float64, error) {
+	v, symbol, err := figure(s)
+	want := strings.TrimRight("a figure such as 5 "+string(to), " ")
+	if err != nil {
+		hint := ""
+		if a, b, ok := strings.Cut(s, ","); ok && !strings.Contains(b, ",") {
+			hint = fmt.Sprintf("; the decimal sign is a point: %s.%s", a, b)
+		}
+		return 0, fmt.Errorf("expected %s, found %q%s", want, s, hint)
+	}
+	if symbol == "" {
+		return v, nil
+	}
+	from, err := unit.Parse(symbol)
+	if err != nil {
+		return 0, err
+	}
+	converted, err := unit.Convert(v, from, to)
+	if err != nil {
+		return 0, fmt.Errorf("expected %s, found %q: %w", want, s, err)
+	}
+	return converted, nil
+}
+
 // keys walks the entries of a mapping, reporting keys that are none or come
 // twice. visit gets the text of each new key.
 func (r *reader) keys(src *source, n ast.Node, at string, what string, visit func(key string, where span, value ast.Node)) {
