@@ -90,6 +90,8 @@ type Board struct {
 	alarms   []Alarm
 	shifts   []shiftCount
 
+	procedures proceduresShown
+
 	traffic traffic // has a lock of its own
 }
 

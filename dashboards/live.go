@@ -80,6 +80,8 @@ func (b *Board) readings(dst []reading, grace time.Duration) (now, start capture
 //	        session start, and for each signal that changed its index in
 //	        /api/v1/signals, value or null, state code, and time of its sample
 //	status  twice a second: as /api/v1/status
+//	procedures  where one of them stands otherwise than before: {procedures},
+//	        of each its status as in /api/v1/procedures
 //	event   for every new event: as in /api/v1/events
 //
 // Nothing is queued for a client. It gets the state of the moment whenever it
@@ -112,6 +114,7 @@ type stream struct {
 	sent, now []reading
 	round     uint64
 	seq       uint64
+	coached   uint64 // version of the procedures as this client knows them
 }
 
 func (st *stream) run(ctx context.Context, lastID string) {
@@ -131,7 +134,7 @@ func (st *stream) run(ctx context.Context, lastID string) {
 			for i := range st.sent {
 				st.sent[i] = reading{state: stateNever}
 			}
-			status = time.Time{}
+			status, st.coached = time.Time{}, 0
 			st.start()
 		}
 		st.values()
@@ -139,6 +142,7 @@ func (st *stream) run(ctx context.Context, lastID string) {
 			status = now
 			st.status()
 		}
+		st.procedures()
 		st.events()
 		if !st.flush() {
 			return
@@ -217,6 +221,14 @@ func (st *stream) status() {
 		return // plain strings and numbers: cannot happen
 	}
 	st.buf = append(append(append(st.buf, "event: status\ndata: "...), body...), "\n\n"...)
+}
+
+// procedures appends how the procedures stand, where that has changed.
+func (st *stream) procedures() {
+	body, version := st.s.board.proceduresSince(st.coached)
+	if st.coached = version; body != nil {
+		st.buf = append(append(append(st.buf, "event: procedures\ndata: "...), body...), "\n\n"...)
+	}
 }
 
 // events appends the events this client has not had, the oldest first. Its

@@ -13,6 +13,7 @@ import (
 
 	"gearwitness/dashboards/web"
 	"gearwitness/decode"
+	"gearwitness/decode/procedure"
 )
 
 // Options are what a server needs beside the board.
@@ -23,6 +24,11 @@ type Options struct {
 	// Mark writes a mark of the user into the session; nil: marks are refused.
 	// It must come back soon: a browser waits for it.
 	Mark func(text string) error
+	// Coach passes on that a procedure is to begin or to stop; nil: they are not
+	// begun here. It must come back soon.
+	Coach func(procedure.Request) error
+	// Readings takes what is read on the bench; nil: nothing does.
+	Readings Readings
 	// Playback steers the recording that is played back; nil: none is. Moments
 	// are then what one can jump to.
 	Playback Playback
@@ -107,6 +113,7 @@ func NewServer(o Options) *Server {
 	mux.HandleFunc("GET /api/v1/playback/moments", s.momentsHandler)
 	mux.HandleFunc("GET /api/v1/session", s.detailsHandler)
 	mux.HandleFunc("PATCH /api/v1/session", s.describeHandler)
+	s.procedureRoutes(mux)
 	s.sessionRoutes(mux)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
 		refuse(w, http.StatusNotFound, "there is nothing at this address for this method; DEVELOPERS.md lists the addresses of this server")
