@@ -158,10 +158,14 @@ func TestMultiplexedSignalsComeWithTheirPage(t *testing.T) {
 	b.want(b.send(0, 1, 0, 7, 9), "a=7 page=0")
 	b.want(b.send(10*ms, 1, 2, 7, 9), "page=2 sub=7 b=9")
 	b.want(b.send(20*ms, 1, 3, 6, 9), "page=3 sub=6")
-	// Each page ages by itself: a was last seen at 0, b at 10 ms.
-	b.want(b.send(45*ms, 1, 3, 6, 9),
-		`{"time_s":0.03,"kind":"stale","frame":"frame","signals":["a"],"state":"stale","since_s":0} `+
-			`{"time_s":0.04,"kind":"stale","frame":"frame","signals":["b"],"state":"stale","since_s":0.01} page=3 sub=6`)
+	// Four pages are described and may take turns: what comes on some of them is
+	// gone after four times three periods. Each ages by itself: a was last seen at
+	// 0, b at 10 ms.
+	b.want(b.send(119*ms, 1, 3, 6, 9), `{"time_s":0.05,"kind":"stale","frame":"frame","signals":["page"],"state":"stale","since_s":0.02} `+
+		`{"time_s":0.119,"kind":"stale","frame":"frame","signals":["page"],"state":"fresh","since_s":0.02} page=3 sub=6`)
+	b.want(b.send(145*ms, 1, 3, 6, 9),
+		`{"time_s":0.12,"kind":"stale","frame":"frame","signals":["a"],"state":"stale","since_s":0} `+
+			`{"time_s":0.13,"kind":"stale","frame":"frame","signals":["b"],"state":"stale","since_s":0.01} page=3 sub=6`)
 }
 
 func TestStaleAndFresh(t *testing.T) {

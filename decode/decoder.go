@@ -347,14 +347,15 @@ func (s *frameState) alive(now, values uint64) bool {
 // touch notes that a group has come and says so if it had gone stale.
 func (d *Decoder) touch(fr *frame, i int, at capture.Stamp, out *Output) {
 	g := &d.groups[fr.firstGroup+i]
-	if fr.stale == 0 {
+	after := fr.groups[i].stale
+	if after == 0 {
 		return
 	}
 	if g.stale {
 		out.Events = append(out.Events, fr.fresh(i, g.last, at))
 	}
 	g.last, g.seen, g.stale = at, true, false
-	d.due = min(d.due, at+fr.stale)
+	d.due = min(d.due, at+after)
 }
 
 // fresh is the event of a group that comes again.
@@ -385,7 +386,7 @@ func (d *Decoder) shared(fr *frame, g *group, f *capture.Frame, out *Output) {
 	for j := range g.fields {
 		fl := &g.fields[j]
 		h := &d.holders[fl.signal]
-		if h.held && h.source != source && (fr.stale == 0 || f.Time-h.last < fr.stale) {
+		if h.held && h.source != source && (g.stale == 0 || f.Time-h.last < g.stale) {
 			continue
 		}
 		s := fl.sample(f)
@@ -409,10 +410,11 @@ func (d *Decoder) age(now capture.Stamp, out *Output) {
 		fr := &d.plan.frames[i]
 		for j := range fr.groups {
 			g := &d.groups[fr.firstGroup+j]
-			if !g.seen || g.stale || fr.stale == 0 {
+			after := fr.groups[j].stale
+			if !g.seen || g.stale || after == 0 {
 				continue
 			}
-			at := g.last + fr.stale
+			at := g.last + after
 			if at > now {
 				d.due = min(d.due, at)
 				continue

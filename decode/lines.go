@@ -64,7 +64,7 @@ func (p *Plan) addLines(e *signals.Entry[signals.Lines]) {
 		if !ok {
 			g = len(fr.groups)
 			byKey[key] = g
-			fr.groups = append(fr.groups, group{})
+			fr.groups = append(fr.groups, group{stale: fr.stale})
 		}
 		fr.groups[g].names = append(fr.groups[g].names, s.Name)
 		t.group = g

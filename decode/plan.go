@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"gearwitness/capture"
 	"gearwitness/decode/j1939"
@@ -49,6 +50,7 @@ type group struct {
 	conditions []condition
 	fields     []field
 	names      []string
+	stale      capture.Stamp // age at which it counts as gone; 0: never
 }
 
 // condition is that a field of the frame has one of some raw values.
@@ -369,7 +371,7 @@ func (p *Plan) addFrame(f *signals.File, e *signals.Entry[signals.Frame]) error 
 	if err := p.route(r, def); err != nil {
 		return err
 	}
-	if err := p.addFields(&fr, def.Signals, def.J1939()); err != nil {
+	if err := p.addFields(&fr, def.Signals, def.J1939(), def.StaleOf); err != nil {
 		return err
 	}
 	if c := def.Counter; c != nil {
@@ -404,8 +406,8 @@ func (p *Plan) append(fr frame) {
 }
 
 // addFields compiles the signals of a frame, sorts them into groups and enters
-// them into the table.
-func (p *Plan) addFields(fr *frame, list signals.Named[signals.Signal], sae bool) error {
+// them into the table. staleOf says when each counts as gone.
+func (p *Plan) addFields(fr *frame, list signals.Named[signals.Signal], sae bool, staleOf func(*signals.Signal) time.Duration) error {
 	byKey := make(map[string]int)
 	for i := range list {
 		s := &list[i]
@@ -419,7 +421,7 @@ func (p *Plan) addFields(fr *frame, list signals.Named[signals.Signal], sae bool
 		}
 		fl.signal = p.table.Add(Info{
 			Name: s.Name, Title: s.V.Title, Unit: s.V.Unit, Origin: FromFrame, States: fl.states(),
-			StaleAfter: fr.stale, Digits: places, Range: s.V.Range,
+			StaleAfter: capture.Stamp(staleOf(&s.V)), Digits: places, Range: s.V.Range,
 		})
 		fr.need = max(fr.need, fl.rare.bits.Need())
 		conds, err := conditions(list, s.V.When, nil)
@@ -431,13 +433,13 @@ func (p *Plan) addFields(fr *frame, list signals.Named[signals.Signal], sae bool
 		if !ok {
 			g = len(fr.groups)
 			byKey[key] = g
-			fr.groups = append(fr.groups, group{conditions: conds})
+			fr.groups = append(fr.groups, group{conditions: conds, stale: capture.Stamp(staleOf(&s.V))})
 		}
 		fr.groups[g].fields = append(fr.groups[g].fields, fl)
 		fr.groups[g].names = append(fr.groups[g].names, s.Name)
 	}
 	if len(fr.groups) == 0 {
-		fr.groups = []group{{names: []string{}}}
+		fr.groups = []group{{names: []string{}, stale: fr.stale}}
 	}
 	return nil
 }

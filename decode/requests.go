@@ -2,6 +2,7 @@ package decode
 
 import (
 	"bytes"
+	"time"
 
 	"gearwitness/capture"
 	"gearwitness/decode/diagnosis"
@@ -29,7 +30,7 @@ func (p *Plan) addRequest(f *signals.File, e *signals.Entry[signals.Request]) er
 	a := answer{frame: int32(len(p.frames)), echo: def.Echo(), extended: def.Extended}
 	a.id, a.any = def.Answers()
 	fr := frame{name: e.Name, need: def.Length, stale: capture.Stamp(def.Stale()), shared: a.any}
-	if err := p.addFields(&fr, def.Signals, false); err != nil {
+	if err := p.addFields(&fr, def.Signals, false, func(*signals.Signal) time.Duration { return def.Stale() }); err != nil {
 		return err
 	}
 	p.append(fr)

@@ -8,7 +8,9 @@
 package signals
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"time"
 
 	"gearwitness/signals/bits"
@@ -85,7 +87,7 @@ type Frame struct {
 	Priority   *uint8        `key:"priority" help:"J1939 priority, 0 to 7, for people; frames count whatever theirs is"`
 	Length     int           `key:"length" help:"data bytes expected; 8 when left out"`
 	Every      time.Duration `key:"every" help:"expected period, such as 10 ms"`
-	StaleAfter time.Duration `key:"stale_after" help:"age at which its signals count as gone; three periods when left out"`
+	StaleAfter time.Duration `key:"stale_after" help:"age at which its signals count as gone; three periods when left out, times the pages of a multiplexer"`
 	Counter    *Counter      `key:"counter" help:"alive counter"`
 	Checksum   *Checksum     `key:"checksum" help:"check byte"`
 	Note       string        `key:"note" help:"free text"`
@@ -109,6 +111,60 @@ func (f *Frame) Stale() time.Duration {
 		return 3 * f.Every
 	}
 	return f.StaleAfter
+}
+
+// maxTurns bounds how many pages of a multiplexer are taken to come in turn.
+const maxTurns = 256
+
+// StaleOf returns the age at which one of the frame's signals no longer counts.
+// It is that of the frame, but three periods are too short for what comes with
+// some values of a multiplexer only: without a word in the file, three periods
+// for each raw value of it that the file describes, as if they took turns.
+func (f *Frame) StaleOf(s *Signal) time.Duration {
+	if f.StaleAfter != 0 {
+		return f.StaleAfter
+	}
+	return f.Stale() * time.Duration(f.turns(s, maxTurns))
+}
+
+// turns counts the pages that take turns with those on which s comes. depth
+// bounds the way from multiplexer to multiplexer.
+func (f *Frame) turns(s *Signal, depth int) int64 {
+	n := int64(1)
+	for _, c := range s.When {
+		n *= f.described(c.Signal)
+		if i := f.Signals.Index(c.Signal); i >= 0 && depth > 0 {
+			n *= f.turns(&f.Signals[i].V, depth-1)
+		}
+		n = min(n, maxTurns)
+	}
+	return n
+}
+
+// described counts the raw values of a multiplexer that some signal names, up to
+// maxTurns.
+func (f *Frame) described(multiplexer string) int64 {
+	var ranges []RawRange
+	for i := range f.Signals {
+		for _, c := range f.Signals[i].V.When {
+			if c.Signal == multiplexer {
+				ranges = append(ranges, c.Values...)
+			}
+		}
+	}
+	slices.SortFunc(ranges, func(a, b RawRange) int { return cmp.Compare(a.Low, b.Low) })
+	n, next := int64(0), int64(math.MinInt64)
+	for _, r := range ranges {
+		low := max(r.Low, next)
+		if r.High < low {
+			continue
+		}
+		if span := uint64(r.High - low); span >= maxTurns || n+int64(span) >= maxTurns {
+			return maxTurns
+		}
+		n, next = n+r.High-low+1, r.High+1
+	}
+	return max(n, 1)
 }
 
 // J1939 tells whether the rules of SAE J1939 apply: the identifier is built
