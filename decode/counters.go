@@ -29,6 +29,7 @@ type ChannelCount struct {
 	Bits     uint64 // on the wire, without stuff bits, CAN FD as if sent at one rate: for the bus load
 	Lines    uint64 // lines of text
 	BadLines uint64 // of them: not understood
+	BadLine  string // the first of these, cut
 	Lost     []LossCount
 	// BrokenMessages counts messages of several packets that did not come
 	// whole, and packets of none.

@@ -157,6 +157,9 @@ func TestLines(t *testing.T) {
 			if count.Lines != 1 || (count.BadLines == 1) != c.bad {
 				t.Errorf("counted as %+v", count)
 			}
+			if first := c.text[:min(len(c.text), maxBadLine)]; c.bad && count.BadLine != first {
+				t.Errorf("the bad line is shown as %q, want %q", count.BadLine, first)
+			}
 		})
 	}
 }

@@ -74,6 +74,9 @@ func (p *Plan) addLines(e *signals.Entry[signals.Lines]) {
 	p.lines = append(p.lines, l)
 }
 
+// maxBadLine is how much is kept of a line that was not understood, in bytes.
+const maxBadLine = 60
+
 // linesOf returns what is known about the lines of a channel: those of the same
 // name, or the only ones there are; nil for none.
 func (p *Plan) linesOf(name string) *lineForm {
@@ -97,7 +100,9 @@ func (d *Decoder) Line(l *capture.Line, out *Output) {
 	}
 	reader := lineReader{d: d, form: ch.lines, line: l, out: out, touched: -1}
 	if !reader.read() {
-		ch.count.BadLines++
+		if ch.count.BadLines++; ch.count.BadLines == 1 {
+			ch.count.BadLine = strings.ToValidUTF8(l.Text[:min(len(l.Text), maxBadLine)], "?")
+		}
 		return
 	}
 	st := &d.frames[ch.lines.frame].count

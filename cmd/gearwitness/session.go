@@ -106,7 +106,7 @@ func doubts(c decode.Counters) (lines []string) {
 			lines = append(lines, fmt.Sprintf("Channel %s lost %s frames or lines: %s.", ch.Name, n, l.Reason))
 		}
 		if ch.BadLines > 0 {
-			lines = append(lines, fmt.Sprintf("Channel %s: %s of %s lines were not understood.", ch.Name, grouped(ch.BadLines), grouped(ch.Lines)))
+			lines = append(lines, fmt.Sprintf("Channel %s: %s of %s lines were not understood, the first is %q.", ch.Name, grouped(ch.BadLines), grouped(ch.Lines), ch.BadLine))
 		}
 	}
 	for _, f := range c.Frames {

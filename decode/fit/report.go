@@ -222,7 +222,7 @@ func (r *Report) channels(list []decode.ChannelCount) {
 			r.find(false, "", "", "channel %s is no bus of the vehicle file, so none of its %d frames is described; add it under buses:", ch.Name, ch.Frames)
 		}
 		if ch.BadLines > 0 {
-			r.find(false, "", "", "channel %s: %d of %d lines were not understood", ch.Name, ch.BadLines, ch.Lines)
+			r.find(false, "", "", "channel %s: %d of %d lines were not understood, the first is %q", ch.Name, ch.BadLines, ch.Lines, ch.BadLine)
 		}
 		r.Channels = append(r.Channels, out)
 	}
