@@ -233,6 +233,13 @@ func TestSessionsOnThePage(t *testing.T) {
 			sealed.Store(folder, true)
 			return &SessionSeal{Digest: "0123abcd", Files: 7, Bytes: 1000, Damage: []string{}}, nil
 		},
+		Play: func(string) (*Playing, error) {
+			f := newFeed(0)
+			b := f.board(nil)
+			f.run(b, 5*time.Second)
+			b.Sources([]Source{{Address: "capture:first", Playback: true, State: SourceOpen}})
+			return &Playing{Board: b, Playback: &guarded{steered: steered{speed: 1}}, Moments: NewMoments(0), Run: func(ctx context.Context) { <-ctx.Done() }}, nil
+		},
 		Shifts: func(_ context.Context, folder string, tell func(string)) (compare.Past, error) {
 			if strings.HasSuffix(folder, "first") {
 				return madeUp(filepath.Base(folder), 0.4), nil
@@ -301,6 +308,17 @@ func TestSessionsOnThePage(t *testing.T) {
 	press("Seal for good")
 	webtest.Until(t, ctx, `document.querySelector('.session-digest')?.textContent === "SHA-256 0123abcd" && ![...document.querySelectorAll('.session-actions button')].some((b) => b.textContent.startsWith("Seal"))`)
 
+	// The vehicle over its sessions.
+	press("Vehicle over time")
+	webtest.Until(t, ctx, `document.querySelectorAll('.trend .trend-point').length >= 2 && document.querySelector('.trend').getAttribute("aria-label").startsWith("duration of the shifts 2 → 3 over 2 sessions") && `+hook("session")+`.textContent.includes("too few sessions to tell a trend")`)
+	press("Back to the session")
+
+	// It is played back in a page of its own. This browser does not let a page open
+	// another; then there is a link to it.
+	webtest.Eval[any](t, ctx, `window.open = () => null; null`)
+	press("Play back")
+	webtest.Until(t, ctx, `document.querySelector('.session-result a')?.getAttribute("href") === "/play/`+first+`/"`)
+
 	// Two side by side.
 	webtest.Eval[any](t, ctx, `document.querySelector('tr[data-name="`+first+`"] input').click(); document.querySelector('tr[data-name="`+second+`"] input').click(); null`)
 	click(`[data-hook="sessions-compare"]`)
@@ -317,6 +335,9 @@ func TestSessionsOnThePage(t *testing.T) {
 			t.Errorf("at %d pixels the sessions are %d wide", w, got)
 		}
 	}
+	webtest.Open(t, ctx, url+"/play/"+first+"/")
+	webtest.Until(t, ctx, `!`+hook("to-playback")+`.hidden && `+hook("to-sessions")+`.getAttribute("href") === "/#sessions" && `+hook("mark")+`.hidden && `+hook("sound")+`.textContent === "Sound off"`)
+	webtest.Until(t, ctx, hook("gear")+`.textContent === "1" && `+hook("connection-word")+`.textContent === "Playing back" && `+hook("vehicle")+`.textContent.startsWith("`+first+`")`)
 	webtest.Open(t, ctx, url+"/api/v1/sessions/"+first+"/report")
 	if got := webtest.Eval[string](t, ctx, `document.title + " " + getComputedStyle(document.querySelector("h1")).color`); got != "report rgb(1, 2, 3)" {
 		t.Errorf("the report in the browser: %q", got)

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -27,7 +28,7 @@ func sessionServer(t *testing.T, work Sessions) (*Server, string) {
 	t.Helper()
 	work.Folder = t.TempDir()
 	for _, title := range []string{"first", "second"} {
-		s, err := archive.Create(work.Folder, archive.Meta{Title: title, Started: time.Date(2026, 11, 25, 10, 0, 0, 0, time.UTC)}, nil, archive.Options{})
+		s, err := archive.Create(work.Folder, archive.Meta{Title: title, VIN: "1M8GDM9AXKP042788", Started: time.Date(2026, 11, 25, 10, 0, 0, 0, time.UTC)}, nil, archive.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -54,6 +55,44 @@ func TestSessionsAreListed(t *testing.T) {
 	into(t, get(s, "/api/v1/sessions/"+first), &facts)
 	if facts.Folder != filepath.Join(folder, first) {
 		t.Errorf("asked for %s, got %s", first, facts.Folder)
+	}
+}
+
+// The history of a vehicle is made of the sessions with its number, whoever wrote
+// it in small letters; one that cannot be read is told; the one being recorded is
+// left out, and so is every other vehicle.
+func TestHistoryOfAVehicle(t *testing.T) {
+	s, folder := sessionServer(t, Sessions{Shifts: func(_ context.Context, folder string, tell func(string)) (compare.Past, error) {
+		name := filepath.Base(folder)
+		tell("decoding " + name)
+		if strings.HasSuffix(name, "broken") {
+			return compare.Past{}, errors.New("no frames")
+		}
+		return madeUp(name, map[bool]float64{true: 0.4, false: 0.7}[name == first]), nil
+	}})
+	for title, vin := range map[string]string{"third": "1m8gdm9axkp042788", "broken": "1M8GDM9AXKP042788", "now": "1M8GDM9AXKP042788", "other": "11111111111111111", "none": ""} {
+		a, err := archive.Create(folder, archive.Meta{Title: title, VIN: vin, Started: time.Date(2026, 11, 26, 10, 0, 0, 0, time.UTC)}, nil, archive.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := a.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s.o.Recorder = recorderStub{Recording{Folder: filepath.Join(folder, "2026-11-26_10-00-00_now")}}
+	var h VehicleHistory
+	into(t, get(s, "/api/v1/sessions/"+second+"/history"), &h)
+	if want := []string{first, second, "2026-11-26_10-00-00_third"}; !slices.Equal(h.Sessions, want) || len(h.Rows) != 3 || h.Rows[0].Title != "first" {
+		t.Errorf("sessions: %q, rows %+v", h.Sessions, h.Rows)
+	}
+	if len(h.Left) != 1 || !strings.Contains(h.Left[0], "broken: no frames") {
+		t.Errorf("left out: %q", h.Left)
+	}
+	if i := slices.IndexFunc(h.Groups, func(g compare.HistoryGroup) bool { return g.Figure == "duration" }); i < 0 || len(h.Groups[i].Points) != 3 || h.Groups[i].Points[0].Median > h.Groups[i].Points[1].Median-0.2 {
+		t.Errorf("groups: %+v", h.Groups)
+	}
+	if w := get(s, "/api/v1/sessions/2026-11-26_10-00-00_none/history"); w.Code != http.StatusConflict || !strings.Contains(w.Body.String(), "no vehicle identification number") {
+		t.Errorf("without a number: %d %s", w.Code, w.Body)
 	}
 }
 

@@ -69,11 +69,13 @@ export function band(x, low, up) {
 }
 
 /**
+ * Makes an element of a drawing.
  * @param {string} name
  * @param {Record<string, string|number>} attributes
  * @param {string} [text]
+ * @returns {SVGElement}
  */
-function draw(name, attributes, text) {
+export function draw(name, attributes, text) {
   const e = document.createElementNS(svg, name);
   for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, String(v));
   if (text !== undefined) e.textContent = text;

@@ -1,10 +1,11 @@
 // The sessions recorded before: list, facts, report, verifying, sealing, and two
 // side by side. Long work tells how far it is and can be cancelled.
 
-/** @import {SessionRow, SessionFacts, Verdict, SealDone, Comparison, ShiftGroup} from "./types.js" */
+/** @import {SessionRow, SessionFacts, Verdict, SealDone, Comparison, ShiftGroup, VehicleHistory} from "./types.js" */
 import { overlay } from "./overlay.js";
 import { lineSample, make, setAttr, setText } from "./dom.js";
 import { bytes, clock, count } from "./format.js";
+import { history } from "./trend.js";
 
 /**
  * A time of the wall clock, as it was in the place of the reader.
@@ -206,6 +207,15 @@ export function sessionsView(find, ask, work) {
       result.replaceChildren(make("p", {}, there ? "It is played back in a page of its own. What is being recorded goes on." : "It is ready, in a page of its own. What is being recorded goes on."), link);
       if (!there) link.focus();
     };
+    const overTime = async () => {
+      /** @type {VehicleHistory|null} */
+      const h = await long("History", "GET", `${address(name)}/history`);
+      if (!h || chosen !== name) return;
+      const back = button("Back to the session", () => show(name));
+      side.replaceChildren(make("p", { class: "session-actions" }, back), ...history(h, when));
+      back.focus();
+      reveal();
+    };
     const verify = async () => {
       /** @type {Verdict|null} */
       const v = await long("Verify", "GET", `${address(name)}/verify`);
@@ -248,6 +258,7 @@ export function sessionsView(find, ask, work) {
         button("Report", () => report(false)),
         button("Report without number and position", () => report(true)),
         ...(f.recording ? [] : [button("Play back", play)]),
+        ...(f.vin ? [button("Vehicle over time", overTime)] : []),
         button("Verify", verify),
         ...(f.sealed || f.recording ? [] : [button("Seal …", seal)]),
       ),

@@ -49,6 +49,12 @@
 
 /** @typedef {{a: string, b: string, groups: ShiftGroup[]|null, summary: string[], notes: string[]|null}} Comparison */
 
+/** @typedef {{session: number, started: string, n: number, median: number, interval_95?: {low: number, high: number}}} HistoryPoint */
+
+/** @typedef {{from: string, to: string, kind: string, figure: string, unit: string, conditions: string, points: HistoryPoint[], words: string}} HistoryGroup */
+
+/** @typedef {{vin: string, rows: SessionRow[], left: string[], sessions: string[], groups: HistoryGroup[], summary: string[]}} VehicleHistory */
+
 /** @typedef {{name: string, ratio: number|null, holds: string[]}} Gear */
 
 /** @typedef {{name: string, title: string, kind: string, signal: string}} Element  kind: clutch, brake, one_way. */

@@ -10,6 +10,7 @@ import { graphsFor, ofColumn, sizes } from "../js/graphs.js";
 import { logLine, remarks, shiftFigures } from "../js/happened.js";
 import { length, slipSplits } from "../js/scale.js";
 import { band, path, step } from "../js/overlay.js";
+import { numbered, reach } from "../js/trend.js";
 import { jumpTo, neighbour, strokes as moments } from "../js/playback.js";
 import { factLines, lasted, stateOf } from "../js/sessions.js";
 import { Units } from "../js/units.js";
@@ -265,4 +266,16 @@ test("sessions in words", () => {
   assert.equal(facts.Lost, "3 frames or lines");
   assert.equal(facts.Seal, "SHA-256 ab, not signed");
   assert.match(facts.Position, /nobody has agreed/);
+});
+
+test("a drawing over sessions reaches as far as its intervals, and to 0 where that is near", () => {
+  const at = (median, low, high) => ({ session: 0, started: "", n: 3, median, ...(low === undefined ? {} : { interval_95: { low, high } }) });
+  const [lo, hi] = reach([at(0.4, 0.35, 0.5), at(0.38)]);
+  assert.ok(lo < 0.35 && lo > 0.3 && hi > 0.5 && hi < 0.55);
+  assert.equal(reach([at(5), at(200)])[0], 0);
+  const [a, b] = reach([at(0), at(0)]);
+  assert.ok(b > a);
+  assert.ok(reach([at(-3), at(2)])[0] < -3);
+  assert.deepEqual(numbered(5), [0, 1, 2, 3, 4]);
+  assert.ok(numbered(50).length <= 12);
 });
