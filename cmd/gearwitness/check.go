@@ -247,7 +247,7 @@ func contents(f *signals.File) string {
 	for _, more := range []struct {
 		n    int
 		what string
-	}{{len(f.Requests), "request"}, {len(f.Lines), "kind of line"}, {len(f.Computed), "computed signal"}, {len(f.Alarms), "alarm"}} {
+	}{{len(f.Requests), "request"}, {len(f.Lines), "kind of line"}, {len(f.Computed), "computed signal"}, {len(f.Alarms), "alarm"}, {len(f.Procedures), "procedure"}, {len(f.Readings), "reading"}} {
 		if more.n > 0 {
 			parts = append(parts, counted(more.n, more.what))
 		}

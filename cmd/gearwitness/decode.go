@@ -43,11 +43,13 @@ Exit status: 0 done, 1 the recording is damaged, 2 used wrong, 3 failed.`,
 	f.StringVar(&o.samples, "samples", "", "write samples to this CSV file")
 	f.StringVar(&o.events, "events", "", "write events to this JSON Lines file")
 	f.StringVar(&o.truth, "truth", "", "van only: write what really happened to this JSON Lines file")
+	f.StringArrayVar(&o.procedures, "procedure", nil, procedureUsage+"; NAME@SECONDS: then or not at all; repeatable")
 	return cmd
 }
 
 type decodeOptions struct {
 	input, vehicle, samples, events, truth string
+	procedures                             []string
 }
 
 func (o *decodeOptions) run(ctx context.Context, stdout, stderr io.Writer) (err error) {
@@ -79,6 +81,9 @@ func (o *decodeOptions) run(ctx context.Context, stdout, stderr io.Writer) (err 
 		return err
 	}
 	defer in.source.Close()
+	if err := in.coach(o.procedures); err != nil {
+		return err
+	}
 	var sink writers
 	defer sink.discard()
 	if err := sink.create(o.samples, o.events, in.chain, stdout); err != nil {

@@ -481,7 +481,7 @@ func (s *Set) needs(p *proc, at capture.Stamp) (list []NeedResult, why []string)
 		c := &p.stop[i]
 		switch truth, known := s.judge(c, at); {
 		case !known:
-			why = append(why, fmt.Sprintf("It could not be watched: %s (%s).", c.def.Say, noValue(s.missing(c, at))))
+			why = append(why, unwatched(c.def.Say, s.missing(c, at)))
 		case truth:
 			why = append(why, sentence(c.def.Say))
 		}
@@ -553,7 +553,7 @@ func (s *Set) run(p *proc, at capture.Stamp, out *decode.Output) {
 			s.end(p, at, Stopped, sentence(c.def.Say), out)
 			return
 		case !known && at-c.lost >= blind:
-			s.end(p, at, Stopped, fmt.Sprintf("It could no longer be watched: %s (%s).", c.def.Say, noValue(s.missing(c, at))), out)
+			s.end(p, at, Stopped, unwatched(c.def.Say, s.missing(c, at)), out)
 			return
 		}
 	}

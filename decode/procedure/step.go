@@ -244,7 +244,7 @@ func (s *Set) hold(st *step, p *proc, at capture.Stamp, inside bool, out *decode
 		}
 	}
 	held, enough := at-st.tryStart, capture.Stamp(st.def.For)
-	holds := reached && (inside || at-st.outside <= capture.Stamp(st.def.Grace))
+	holds := reached && (inside || at-st.outside < capture.Stamp(st.def.Grace))
 	switch limit := capture.Stamp(st.def.AtMost); {
 	case holds && limit > 0 && held > limit:
 		st.why = fmt.Sprintf("Held for longer than %s: let go.", length(limit))
@@ -335,7 +335,7 @@ func (s *Set) sequence(st *step, p *proc, at capture.Stamp, inside bool, out *de
 			break
 		}
 		s.spoil(st, p, at, fmt.Sprintf("%s followed gear %s; expected gear %s.", upper(s.gearWords(gear)), s.gearName(st.gears[st.pos]), next), out)
-	case !inside && at-st.outside > capture.Stamp(st.def.Grace):
+	case !inside && at-st.outside >= capture.Stamp(st.def.Grace):
 		if st.pos == 0 {
 			st.trying, st.pos = false, -1
 			break
@@ -420,8 +420,8 @@ func (s *Set) figure(st *step, i int, of sums) (Figure, bool) {
 	if i < len(st.bands) {
 		f.Band = []float64{st.bands[i].low, st.bands[i].high}
 	}
-	digits := math.Pow10(in.Digits + 1)
-	f.Least, f.Most, f.Mean = of.least, of.most, math.Round(of.sum/float64(of.n)*digits)/digits
+	round := func(v float64, digits int) float64 { return math.Round(v*math.Pow10(digits)) / math.Pow10(digits) }
+	f.Least, f.Most, f.Mean = round(of.least, in.Digits), round(of.most, in.Digits), round(of.sum/float64(of.n), in.Digits+1)
 	return f, true
 }
 
@@ -439,10 +439,10 @@ func (s *Set) result(st *step) StepResult {
 
 // short says what was missing when the time of a step was over.
 func (s *Set) short(st *step, when string) string {
-	text := fmt.Sprintf("Only %d of %d times %s.", st.count, st.def.Count(), when)
+	text := fmt.Sprintf("Done %d of %d times %s.", st.count, st.def.Count(), when)
 	switch {
 	case len(st.gears) > 0:
-		text = fmt.Sprintf("Only %d of %d sequences %s.", st.count, st.def.Count(), when)
+		text = fmt.Sprintf("%d of %d sequences counted %s.", st.count, st.def.Count(), when)
 	case st.def.Count() == 1:
 		text = fmt.Sprintf("Not reached %s.", when)
 	}
@@ -466,6 +466,11 @@ func length(d capture.Stamp) string {
 		}
 		return fmt.Sprintf("%d min", m)
 	}
+}
+
+// unwatched says that a condition that ends a procedure cannot be judged.
+func unwatched(say string, missing []string) string {
+	return fmt.Sprintf("Without a value of %s this cannot be watched: %s", strings.Join(missing, ", "), sentence(say))
 }
 
 // unmet says that a need is not met.

@@ -337,8 +337,9 @@ func TestRefusesForeignFiles(t *testing.T) {
 		if name == "unknown signal" {
 			text = strings.ReplaceAll(text, "drum_speed: {shaft", "barrel_speed: {shaft")
 		}
-		if name == "missing state" { // the codes of the lever's contacts name its positions
+		if name == "missing state" { // the codes of the lever's contacts and the procedures name its positions
 			text = strings.ReplaceAll(text, "D: {contacts", "drive: {contacts")
+			text = strings.ReplaceAll(text, `lever == "D"`, `lever == "drive"`)
 		}
 		f, list := signals.Parse(name, []byte(text), nil)
 		if f == nil {
