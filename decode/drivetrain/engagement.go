@@ -9,8 +9,9 @@ import (
 
 // Limits of an engagement: common practice, no source.
 const (
-	fallenPart    = 0.8               // of the way of the input speed
-	slowestTurn   = 150               // rpm: below it the input does not fall far enough to tell
+	fallenPart    = 0.8 // of the way of the input speed
+	slowestTurn   = 150 // rpm: below it the input does not fall far enough to tell
+	engageLate    = 1500 * millisecond
 	longestEngage = 6 * second        // a gear that has not engaged by then does not
 	leverPasses   = 300 * millisecond // a lever that is moved on sooner only passes
 )
@@ -39,6 +40,7 @@ type engaging struct {
 	before float64 // input speed
 	oil    float64
 	pedal  float64
+	slips  uint64 // elements of the gear that slipped when it began to be late
 
 	lastAt capture.Stamp
 	lastQ  float64
@@ -70,11 +72,15 @@ func (a *Analyzer) stepEngagement(out *decode.Output) {
 	if !e.active || !known(n.in) {
 		return
 	}
+	gear := a.firstGear(e.to == leverR)
+	if late := n.at - e.start; late >= engageLate && late < engageLate+Tick && gear >= 0 {
+		e.slips = a.slipping(gear)
+	}
 	// Where the vehicle has begun to creep, the input no longer falls to 0 but to
 	// what the output asks of it.
 	end := 0.0
-	if g := a.firstGear(e.to == leverR); g >= 0 && known(n.out) {
-		end = math.Abs(a.model.gears[g].ratio * n.out)
+	if gear >= 0 && known(n.out) {
+		end = math.Abs(a.model.gears[gear].ratio * n.out)
 	}
 	q := (e.before - n.in) / max(e.before-end, 1)
 	switch {
@@ -107,7 +113,7 @@ func (a *Analyzer) firstGear(reverse bool) int {
 func (a *Analyzer) emitEngagement(end capture.Stamp, done bool, out *decode.Output) {
 	e := &a.engage
 	ev := EngagementEvent{From: leverNames[e.from], To: leverNames[e.to], Start: seconds(e.start), InputSpeed: math.Round(e.before*10) / 10, Engaged: done, OilTemperature: figure(e.oil), Pedal: figure(e.pedal)}
-	a.evidence.engagement(a.firstGear(e.to == leverR), float64(end-e.start)/1e9, done)
+	a.evidence.engagement(engageRecord{gear: a.firstGear(e.to == leverR), late: !done || end-e.start > engageLate, slips: e.slips})
 	at := max(end, e.start)
 	if done {
 		ev.End, ev.Duration = seconds(end), seconds(end-e.start)

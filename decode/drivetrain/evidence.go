@@ -2,7 +2,7 @@ package drivetrain
 
 import (
 	"math"
-	"slices"
+	"math/bits"
 
 	"gearwitness/capture"
 	"gearwitness/decode"
@@ -30,12 +30,7 @@ type evidence struct {
 	before  uint64        // elements that carried before it was asked for
 	reached bool          // it has been engaged since
 	lever   leverPosition
-
-	// Where no commanded gear is broadcast, a gear that was left may have been left
-	// for a shift or by slip: what its elements had shown until then counts until it
-	// comes back.
-	away int // gear that was left, or notKnown
-	kept []carrying
+	grip    gripping // where no commanded gear is broadcast
 }
 
 // carrying is how an element fared in a gear in which it carries, with the gear
@@ -45,6 +40,7 @@ type carrying struct {
 	pulling  int // of them with the engine driving
 	slipped  int
 	alone    int // of slipped: no other carrying element slipped
+	sure     int // of slipped: in a shift in which it must hold, where no commanded gear is broadcast
 	episodes int
 	peak     float64 // largest slip [rpm]
 	at       capture.Stamp
@@ -82,16 +78,16 @@ func (r *shiftRecord) kind() int {
 
 // engageRecord is one engagement.
 type engageRecord struct {
-	gear    int
-	took    float64 // s
-	engaged bool
+	gear  int
+	late  bool
+	slips uint64 // elements that slipped when it was late; 0 where they are not known
 }
 
 // Bounds of the memory: a drive of ten hours has a few thousand shifts.
 const maxRecords = 20000
 
 func newEvidence(m *model) evidence {
-	v := evidence{gear: notKnown, away: notKnown, kept: make([]carrying, len(m.elements)), carried: make([][]carrying, len(m.gears)), sensors: make([][]level, len(m.gears))}
+	v := evidence{gear: notKnown, grip: gripping{gear: notKnown, kept: make([]carrying, len(m.elements))}, carried: make([][]carrying, len(m.gears)), sensors: make([][]level, len(m.gears))}
 	for g := range m.gears {
 		v.carried[g] = make([]carrying, len(m.elements))
 		for e := range v.carried[g] {
@@ -129,42 +125,15 @@ func (a *Analyzer) wanted() int {
 	return want
 }
 
-// follow keeps what a gear's elements had shown when it is left without a command to
-// be seen, and takes the time since back where another gear follows: that was a shift.
-func (v *evidence) follow(a *Analyzer) {
-	n := &a.now
-	if a.commanded >= 0 {
-		return
-	}
-	left := a.shift.from
-	switch {
-	case v.away == notKnown && !n.engaged && left >= 0:
-		v.away = left
-		copy(v.kept, v.carried[left])
-	case v.away >= 0 && (n.engaged || left < 0):
-		if n.gear != v.away {
-			copy(v.carried[v.away], v.kept)
-		}
-		v.away = notKnown
-	}
-}
-
-// settled is the evidence without what is open still.
-func (v *evidence) settled() *evidence {
-	if v.away < 0 {
-		return v
-	}
-	s := *v
-	s.carried = slices.Clone(v.carried)
-	s.carried[v.away] = v.kept
-	return &s
-}
-
 // observe takes the evidence of one tick.
 func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 	n, m := &a.now, a.model
 	want := a.wanted()
-	if v.follow(a); a.commanded >= 0 || n.engaged {
+	told := a.commanded >= 0
+	if !told && m.train != nil {
+		v.grip.follow(a, v.carried)
+	}
+	if told || n.engaged {
 		a.switches.observe(a, want, out)
 	}
 	if m.train == nil || want < 0 || n.gear == standing || n.gear == neutral {
@@ -173,18 +142,13 @@ func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 	if n.at%sensorStep == 0 {
 		v.look(a, want)
 	}
-	if n.have != 1<<len(m.sensors)-1 || !(n.in >= fastRPM) {
+	if n.have != 1<<len(m.sensors)-1 || !(n.in >= fastRPM) || !told && want != v.grip.gear {
 		return
 	}
 	g := &m.gears[want]
 	allowed := g.allowed(n.in)
 	pulling := n.pedal >= pullingPedal
-	slipping := 0
-	for _, e := range g.carries {
-		if math.Abs(a.matcher.slips[e]) > allowed {
-			slipping++
-		}
-	}
+	slipping := bits.OnesCount64(a.slipping(want))
 	for _, e := range g.carries {
 		slip := a.matcher.slips[e]
 		if !known(slip) || !v.reached && v.before>>e&1 == 0 && n.at-v.calmed < takingOver {
@@ -234,9 +198,12 @@ func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 }
 
 // shift keeps what a shift says of its elements.
-func (v *evidence) shift(e *ShiftEvent, from, to int, sp span, held bool, f fate) {
+func (v *evidence) shift(a *Analyzer, e *ShiftEvent, from, to int, sp span, held bool, f fate) {
 	if len(v.shifts) >= maxRecords {
 		return
+	}
+	if g := &v.grip; a.model.train != nil && a.commanded < 0 && (g.gear != from || sp.start-g.left > flareLook) {
+		return // it may have begun as slip
 	}
 	r := shiftRecord{from: from, to: to, up: e.Direction == "up", powerOn: e.Load == "power-on",
 		known: sp.startKnown && sp.endKnown && !sp.bridged, overshoot: e.Overshoot, delay: unknown,
@@ -253,10 +220,10 @@ func (v *evidence) shift(e *ShiftEvent, from, to int, sp span, held bool, f fate
 	v.shifts = append(v.shifts, r)
 }
 
-// engagement keeps how long a gear took to engage.
-func (v *evidence) engagement(gear int, took float64, engaged bool) {
-	if gear >= 0 && len(v.engages) < maxRecords {
-		v.engages = append(v.engages, engageRecord{gear, took, engaged})
+// engagement keeps how a gear engaged.
+func (v *evidence) engagement(r engageRecord) {
+	if r.gear >= 0 && len(v.engages) < maxRecords {
+		v.engages = append(v.engages, r)
 	}
 }
 

@@ -215,7 +215,7 @@ func (c *channel) plausible(at capture.Stamp, v float64) bool {
 		}
 		c.lost = false
 	} else if zero && c.seen && math.Abs(c.last) >= max(turningRPM, fastestStop*float64(at-c.lastAt)) && at-c.lastAt <= c.period*7/2 &&
-		math.Abs(c.last+c.slope*float64(at-c.lastAt)) > math.Abs(c.last)/2 { // not already on its way to a stop
+		1+c.slope*float64(at-c.lastAt)/c.last > 0.5 { // not already on its way to a stop
 		c.lost, c.lostAt = true, at
 		return false
 	}

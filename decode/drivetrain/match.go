@@ -101,6 +101,18 @@ func (g *gear) holds(slips []float64, in float64) float64 {
 	return worst / allowed
 }
 
+// slipping gives the carrying elements of a gear that slip.
+func (a *Analyzer) slipping(gear int) (set uint64) {
+	g := &a.model.gears[gear]
+	allowed := g.allowed(a.now.in)
+	for _, e := range g.carries {
+		if math.Abs(a.matcher.slips[e]) > allowed {
+			set |= 1 << e
+		}
+	}
+	return set
+}
+
 // match judges the tick: which gear, if any.
 func (a *Analyzer) match() {
 	n, m, k := &a.now, a.model, &a.matcher

@@ -255,7 +255,9 @@ func (a *Analyzer) stepShift(out *decode.Output) {
 		case s.pending.to < 0:
 		case s.pending.reached != 0 && n.at-s.pending.reached >= pendingFor:
 			a.emitShift(true, true, 0, out)
-		case left, n.at-s.pending.at > longestWait:
+		case left: // it is told as it stood when its gear was last engaged
+			a.emitShift(s.pending.reached != 0, true, int((n.at-s.fromSeen)/Tick), out)
+		case n.at-s.pending.at > longestWait:
 			a.emitShift(s.pending.reached != 0, true, 0, out)
 		}
 	}
@@ -502,7 +504,7 @@ func (a *Analyzer) emitShift(settled, held bool, ago int, out *decode.Output) {
 	if fate == toldBefore || s.pending.guessed && !(sp.startKnown && sp.endKnown) {
 		return
 	}
-	a.evidence.shift(&e, from, to, sp, held, fate)
+	a.evidence.shift(a, &e, from, to, sp, held, fate)
 	switch fate {
 	case uncommanded:
 		out.Events = append(out.Events, decode.Event{Time: at, Kind: KindUncommanded, Fields: e})

@@ -40,7 +40,6 @@ const (
 	lateSeconds     = 0.12 // more than the usual delay between command and ratio phase
 	slipSeenTicks   = 30   // 0.3 s
 	heldTicks       = 300  // 3 s of carrying under drive without slip
-	engageLate      = 1.5  // s
 	agreeing        = 0.6  // part of the shifts that must show it
 	supplyElements  = 2    // so many elements that slip have their supply in common
 	fewestDelays    = 4
@@ -248,13 +247,21 @@ func (t *tally) best() float64 {
 // slips tells whether the element slipped with its gear settled.
 func (w *weighing) slips(e int) bool { return w.alone(e) >= slipSeenTicks }
 
-// alone is for how many ticks it was the only one to slip.
+// alone is for how many ticks nothing but its slip explains what was seen.
 func (w *weighing) alone(e int) int {
 	total := 0
 	for g := range w.m.gears {
-		total += w.v.carried[g][e].alone
+		total += w.aloneIn(e, g)
 	}
 	return total
+}
+
+func (w *weighing) aloneIn(e, gear int) int {
+	c := &w.v.carried[gear][e]
+	if w.rivals(e, gear) != 0 {
+		return c.sure
+	}
+	return max(c.alone, c.sure)
 }
 
 // orSensor leaves it open whether an element slips or a sensor reads wrong where
@@ -281,6 +288,15 @@ func (w *weighing) orSensor(e int, s *Suspect) bool {
 	s.Verdict, s.Score = VerdictUndecided, min(s.Score, 0.45)
 	s.Reasons = append([]string{"undecided: it slips by always the same part, or " + strings.Join(names, " or ") + " reads wrong; steady driving in the other gears tells"}, s.Reasons...)
 	return true
+}
+
+// elementNames names a set of elements.
+func (m *model) elementNames(set uint64, between string) string {
+	var names []string
+	for ; set != 0; set &= set - 1 {
+		names = append(names, m.elements[bits.TrailingZeros64(set)])
+	}
+	return strings.Join(names, between)
 }
 
 // gearNames names a set of gears.
@@ -319,8 +335,13 @@ func (w *weighing) element(e int) Suspect {
 			if !math.IsInf(c.pedalMin, 1) {
 				r += fmt.Sprintf(", from %.0f %% pedal on", c.pedalMin)
 			}
+			score := min(0.95, 0.5+float64(w.aloneIn(e, g))/200)
+			if rivals := w.rivals(e, g); rivals != 0 && c.sure == 0 {
+				r += "; or the " + w.m.elementNames(rivals, " or the ") + " did not take over in a shift"
+				score = min(score, 0.45)
+			}
 			dirty = append(dirty, r)
-			s.Score = max(s.Score, min(0.95, 0.5+float64(c.alone)/200))
+			s.Score = max(s.Score, score)
 		default:
 			clean = append(clean, fmt.Sprintf("held in gear %s for %s", name, duration(c.ticks)))
 			heldTicksTotal += c.pulling
@@ -439,25 +460,26 @@ func (w *weighing) engagements(e int, s *Suspect) {
 			continue
 		}
 		late, of := 0, 0
+		seen := w.m.gears[g].mask // to have slipped whenever it was late
 		for _, r := range w.v.engages {
 			if r.gear == g {
 				of++
-				if !r.engaged || r.took > engageLate {
+				if r.late {
 					late++
+				}
+				if r.slips != 0 {
+					seen &= r.slips
 				}
 			}
 		}
-		if late == 0 || 2*late < of {
+		if late == 0 || 2*late < of || seen>>e&1 == 0 || w.trusted(e) {
 			continue
 		}
 		var rivals []string
 		for _, o := range w.m.gears[g].carries {
-			if o != e && !w.m.oneWay[o] && !w.trusted(o) {
+			if o != e && !w.m.oneWay[o] && seen>>o&1 != 0 && !w.trusted(o) {
 				rivals = append(rivals, w.m.elements[o])
 			}
-		}
-		if w.trusted(e) {
-			continue
 		}
 		reason := fmt.Sprintf("gear %s engaged late or not at all in %d of %d tries", w.m.gears[g].name, late, of)
 		score := 0.7
@@ -562,10 +584,13 @@ func (a *Analyzer) sensorSuspects() []Suspect {
 			}
 			x.Score, x.Verdict = 0.9, VerdictSuspect
 			x.Reasons = append(x.Reasons, fmt.Sprintf("reads %.1f %% too %s in every gear, whatever the torque: no element slips like that", 100*math.Abs(w.factor[s]-1), word))
-		case w.zeros[s] > 0:
+		case w.zeros[s] > 0 && w.shown[s] >= doubtTicks:
 			x.Score = 0.6 + 0.1*min(3, float64(w.zeros[s]))
 			x.Verdict = VerdictSuspect
 			x.Reasons = append(x.Reasons, fmt.Sprintf("read 0 while its shaft must turn, %d times", w.zeros[s]))
+		case w.zeros[s] > 0:
+			x.Score = 0.45
+			x.Reasons = append(x.Reasons, fmt.Sprintf("undecided: fell to 0 faster than shafts usually stop, %d times, or something that slips let its shaft go; steady driving in gears in which it turns tells", w.zeros[s]))
 		case w.silent[s] > 0:
 			x.Score, x.Verdict = 0.7, VerdictSuspect
 			x.Reasons = append(x.Reasons, "gave no value while other sensors did")

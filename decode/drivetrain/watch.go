@@ -20,6 +20,7 @@ type watch struct {
 	heard  [maxSensors]capture.Stamp // last tick with a reading
 
 	zeros   [maxSensors]int     // how often a sensor read 0 while its shaft turned
+	shown   [maxSensors]int     // ticks in which the others showed a gear in which it turns
 	silent  [maxSensors]int     // how often it had no value while others had
 	wrong   uint64              // the sensor whose readings are too low or too high by one part
 	wrongAt capture.Stamp       // when that was found out
@@ -210,6 +211,9 @@ func (w *watch) check(a *Analyzer, out *decode.Output) {
 		case !have:
 			state = w.state[s]
 		}
+		if state == sensorZero && n.engaged && m.turns(n.gear, s, n) {
+			w.shown[s]++
+		}
 		if state == sensorSilent && n.sent != 0 && !c.outside && n.at-w.heard[s] == silentLong {
 			w.silent[s]++
 		}
@@ -236,11 +240,12 @@ func (w *watch) judgeZero(a *Analyzer, s int, c *channel) {
 	case n.at < c.lostAt:
 		return // ticks before the fall
 	case n.engaged:
-		g := &m.gears[n.gear]
-		_, in := m.fit(g, &n.readings, n.have)
-		if known(g.speed[s]) && math.Abs(g.speed[s]*in) < turningRPM {
+		if known(m.gears[n.gear].speed[s]) && !m.turns(n.gear, s, n) {
 			w.trust(s, c, n.at)
 		}
+		return
+	case n.gear == standing && s != m.output && !n.lever.parked():
+		w.trust(s, c, n.at) // a gear that engages stops its shaft, and may slip
 		return
 	case s == m.output && known(n.road):
 		if f := w.roadFactor; known(f) && n.road*f < turningRPM || !known(f) && n.road < crawlingKmh {
@@ -256,6 +261,13 @@ func (w *watch) judgeZero(a *Analyzer, s int, c *channel) {
 	if n.at-c.lostAt > second {
 		w.trust(s, c, n.at)
 	}
+}
+
+// turns tells that the shaft of a sensor turns in a gear, as the other sensors show.
+func (m *model) turns(gear, s int, n *instant) bool {
+	g := &m.gears[gear]
+	_, in := m.fit(g, &n.readings, n.have)
+	return math.Abs(g.speed[s]*in) >= turningRPM
 }
 
 // trust takes back that a sensor was left out: its shaft does stand still.
@@ -304,7 +316,7 @@ func (w *watch) suspectZero(a *Analyzer, s int) {
 		if !known(c) || c == 0 || !k.possible(n, m, g) || m.gears[g].alike>>s&1 != 0 && !moving {
 			continue
 		}
-		if score, in := m.fit(&m.gears[g], &n.readings, have); score <= 1 && math.Abs(c*in) >= turningRPM && in >= 2*mustTurnRPM {
+		if score, in := m.fit(&m.gears[g], &n.readings, have); score*m.gears[g].allowed(in) <= bridgeRPM+m.gears[g].spread && math.Abs(c*in) >= turningRPM && in >= 2*mustTurnRPM {
 			fits++
 		}
 	}

@@ -264,5 +264,5 @@ func (v *evidence) forget() {
 			v.carried[g][e] = noCarrying
 		}
 	}
-	v.away, v.shifts = notKnown, v.shifts[:0]
+	v.grip.gear, v.grip.away, v.shifts = notKnown, false, v.shifts[:0]
 }
