@@ -50,7 +50,8 @@ func (o *checkOptions) runAgainst(cmd *cobra.Command, name string, file *signals
 	defer source.Close()
 	show := newProgress(cmd.ErrOrStderr())
 	defer show.done()
-	if err := hold(ctx, source, comparison, show); err != nil {
+	seen, err := hold(ctx, source, comparison, show)
+	if err != nil {
 		return err
 	}
 	show.done()
@@ -60,15 +61,18 @@ func (o *checkOptions) runAgainst(cmd *cobra.Command, name string, file *signals
 	} else {
 		err = report.WriteText(cmd.OutOrStdout(), name, o.against)
 	}
+	if err == nil {
+		err = seen.broken(cmd.ErrOrStderr())
+	}
 	if err == nil && report.Wrong > 0 {
 		return wrongError{}
 	}
 	return err
 }
 
-// hold drives a source to its end. An adapter has none: Ctrl-C ends it, and
+// hold drives a source to its end and returns what came. An adapter has none: Ctrl-C ends it, and
 // what came until then counts.
-func hold(ctx context.Context, source capture.Source, c *fit.Comparison, show *progress) error {
+func hold(ctx context.Context, source capture.Source, c *fit.Comparison, show *progress) (tally, error) {
 	var (
 		batch capture.Batch
 		t     tally
@@ -78,14 +82,14 @@ func hold(ctx context.Context, source capture.Source, c *fit.Comparison, show *p
 		readErr := source.Next(ctx, &batch)
 		t.batch(&batch)
 		if err := c.Push(&batch); err != nil {
-			return err
+			return t, err
 		}
 		switch {
 		case readErr == nil:
 		case errors.Is(readErr, io.EOF) || ctx.Err() != nil && t.any:
-			return nil
+			return t, nil
 		default:
-			return readErr
+			return t, readErr
 		}
 		show.show(func() string {
 			return fmt.Sprintf("comparing: %s of driving, %s frames", t.span().Round(time.Second), grouped(t.frames))

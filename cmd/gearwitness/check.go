@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
@@ -56,7 +57,6 @@ Exit status: 0 sound, 1 found wrong, 2 used wrong, 3 failed.`,
 	f.BoolVar(&o.json, "json", false, "print JSON")
 	f.StringVar(&o.against, "against", "", "hold FILE against this capture file, session folder or source")
 	f.StringVar(&o.with, "with", "", "with --against: find what else moves with this signal")
-	cmd.MarkFlagsMutuallyExclusive("gears", "layout", "list", "schema", "against")
 	return cmd
 }
 
@@ -67,6 +67,15 @@ type checkOptions struct {
 
 func (o *checkOptions) run(cmd *cobra.Command, args []string) error {
 	out := cmd.OutOrStdout()
+	var asked []string
+	for _, name := range []string{"against", "gears", "layout", "list", "schema"} {
+		if cmd.Flags().Changed(name) {
+			asked = append(asked, "--"+name)
+		}
+	}
+	if len(asked) > 1 {
+		return usagef("check does one thing at a time, found %s", strings.Join(asked, " and "))
+	}
 	if o.with != "" && o.against == "" {
 		return usagef("check --with %s needs a recording: give --against CAPTURE", o.with)
 	}
@@ -118,7 +127,16 @@ func checkVehicle(path string) (*signals.File, diag.List, error) {
 		f, err := demoVehicle()
 		return f, nil, err
 	}
+	if libraries := signals.Libraries(); slices.Contains(libraries, path) {
+		text, err := signals.Builtin(path)
+		if err != nil {
+			return nil, nil, err
+		}
+		file, findings := signals.Parse(path, text, nil)
+		return file, findings, nil
+	}
 	file, findings, err := signals.Check(path)
+	err = orBuiltin(err, path, signals.Libraries()...)
 	if file != nil {
 		findings = append(findings, file.Advice()...)
 		findings.Sort()

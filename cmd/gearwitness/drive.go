@@ -75,18 +75,19 @@ Exit status: 0 done, 1 the vehicle file is wrong, 2 used wrong, 3 failed.`,
 	return cmd
 }
 
-// vehicleFile loads the vehicle file given; a session that is played back brings
-// its own.
+// vehicleFile loads the vehicle file given; a session that is played back and the
+// van bring their own. What is wrong with the sources is told first.
 func (o *driveOptions) vehicleFile() (*signals.File, error) {
-	if o.vehicle != "" {
+	urls, err := parseSources(o.from)
+	switch {
+	case err != nil:
+		return nil, err
+	case len(urls) == 1:
+		return inputVehicle(urls[0], o.from[0], o.vehicle)
+	case o.vehicle != "":
 		return loadVehicle(o.vehicle)
 	}
-	if len(o.from) == 1 {
-		if u, err := capture.ParseURL(o.from[0]); err == nil && u.Scheme == "capture" && isSession(u.Path) {
-			return sessionVehicle(u.Path)
-		}
-	}
-	return nil, usagef("what do the frames mean? give --vehicle FILE; signals/van.yaml is one to learn from")
+	return nil, errNoVehicle("what is read")
 }
 
 // driveOptions are the settings of drive and demo.
@@ -110,7 +111,7 @@ func (o *driveOptions) common(f *pflag.FlagSet) {
 	f.BoolVar(&o.open, "open", false, "open the page in the browser")
 	f.BoolVar(&o.allowRequests, "allow-requests", false, "send the diagnostic reads that the vehicle file lists; see the cautions of drive --help")
 	f.Lookup("allow-requests").Annotations = map[string][]string{typedOnly: nil}
-	f.DurationVar(&o.length, "for", 0, "end by itself after this time, such as 90s or 20m")
+	f.DurationVar(&o.length, "for", 0, "end by itself after this time, such as 90s or 20m; not before Ctrl-C if 0 or not given")
 	f.StringVar(&o.samples, "samples", "", "write samples to this CSV file while they come")
 	f.StringVar(&o.events, "events", "", "write events to this JSON Lines file while they come")
 	f.StringVar(&o.details.Title, "title", "", "what the session is, in a few words; the vehicle's title if not given")
@@ -168,6 +169,10 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 	}
 	defer truth.discard()
 	if err := d.openSources(ctx, urls, file, truthWriter(truth), o.allowRequests); err != nil {
+		if ctx.Err() != nil {
+			fmt.Fprintln(stdout, "Ended before the drive began; nothing was recorded.")
+			return nil
+		}
 		return err
 	}
 	defer d.source.Close()
@@ -600,15 +605,27 @@ func listen(address string) (net.Listener, error) {
 		return l, nil
 	}
 	host, number, splitErr := net.SplitHostPort(address)
+	var unknown *net.DNSError
 	switch {
 	case splitErr != nil:
 		return nil, usagef("--listen %q: expected HOST:PORT, such as 127.0.0.1:8477", address)
+	case !isPort(number):
+		return nil, usagef("--listen %q: expected a port from 0 to 65535 behind the colon, found %q", address, number)
+	case errors.As(err, &unknown):
+		return nil, usagef("--listen %q: there is no host called %s; 127.0.0.1 is this machine", address, host)
+	case isForeignAddress(err):
+		return nil, usagef("--listen %q: %s is no address of this machine; 127.0.0.1 is, and 0.0.0.0 stands for all of its addresses", address, host)
 	case isAddressInUse(err):
 		return nil, fmt.Errorf("port %s on %s is in use, perhaps by another drive of this program; end it, or choose another with --listen %s", number, host, net.JoinHostPort(host, "8478"))
 	case errors.Is(err, os.ErrPermission):
 		return nil, fmt.Errorf("port %s may not be used by this user; choose one above 1023, such as --listen %s", number, net.JoinHostPort(host, "8477"))
 	}
 	return nil, fmt.Errorf("the page cannot be served at %s: %w; choose another address with --listen", address, err)
+}
+
+func isPort(s string) bool {
+	_, err := net.LookupPort("tcp", s)
+	return err == nil
 }
 
 func loopback(l net.Listener) bool {

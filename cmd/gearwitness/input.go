@@ -72,7 +72,11 @@ func inputVehicle(u capture.URL, text, vehicle string) (*signals.File, error) {
 			return nil, fmt.Errorf("%s cannot be read: %w", u.Path, plainFileError(err))
 		}
 	}
-	return nil, usagef("%s does not say what its frames mean: give --vehicle FILE", text)
+	return nil, errNoVehicle(text)
+}
+
+func errNoVehicle(what string) error {
+	return usagef("%s does not say what its frames mean: give --vehicle FILE; signals/van.yaml is one to learn from", what)
 }
 
 // decode runs the input to its end, shows how far it is and hands each output
@@ -121,7 +125,7 @@ func (t *tally) broken(w io.Writer) error {
 		fmt.Fprintf(w, "Damaged: %s\n", text)
 	}
 	if t.damage != nil {
-		return wrongError{"the recording is damaged; only what stands before the damage was decoded"}
+		return wrongError{"the recording is damaged; only what stands before the damage was used"}
 	}
 	return nil
 }

@@ -45,7 +45,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	root.SetIn(stdin)
 	root.SetOut(stdout)
 	root.SetErr(stderr)
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return flagError(err) })
+	root.SetFlagErrorFunc(flagError)
 	started := false
 	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
 		if err := applySettings(cmd, os.LookupEnv); err != nil {
@@ -75,9 +75,15 @@ func (e usageError) Unwrap() error { return e.error }
 func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
 
 // flagError puts what is wrong with a flag's value in words.
-func flagError(err error) error {
+func flagError(cmd *cobra.Command, err error) error {
 	var invalid *pflag.InvalidValueError
-	if !errors.As(err, &invalid) {
+	var unknown *pflag.NotExistError
+	switch {
+	case errors.As(err, &unknown) && len(unknown.GetSpecifiedName()) > 1:
+		var names []string
+		cmd.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
+		return usagef("%s has no flag --%s%s", cmd.CommandPath(), unknown.GetSpecifiedName(), diag.Suggest(unknown.GetSpecifiedName(), names))
+	case !errors.As(err, &invalid):
 		return usageError{err}
 	}
 	f := invalid.GetFlag()
@@ -102,9 +108,13 @@ func (e wrongError) Error() string { return e.text }
 
 // readSource returns the text of a vehicle file for the excerpt of a finding.
 func readSource(name string) []byte {
+	info, err := os.Stat(name)
+	if err != nil || !info.Mode().IsRegular() {
+		return nil // what cannot be read again: the finding stands without its excerpt
+	}
 	text, err := os.ReadFile(name)
 	if err != nil {
-		return nil // the finding stands without its excerpt
+		return nil
 	}
 	return text
 }
@@ -127,7 +137,8 @@ func report(err error, stderr io.Writer) int {
 		fmt.Fprintln(stderr, findings.Excerpts(readSource))
 		return exitWrong
 	case errors.As(err, &usage):
-		fmt.Fprintln(stderr, "gearwitness:", strings.TrimSpace(usage.Error()))
+		// A command's path begins with the name of the program, too.
+		fmt.Fprintln(stderr, "gearwitness:", strings.TrimPrefix(strings.TrimSpace(usage.Error()), "gearwitness "))
 		fmt.Fprintln(stderr, "See `gearwitness --help`, or --help after a command.")
 		return exitUsage
 	case errors.Is(err, context.Canceled):

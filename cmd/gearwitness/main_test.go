@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"net"
 	"os"
@@ -63,6 +64,7 @@ func TestExitStatusAndWords(t *testing.T) {
 	}
 	notPcapng := write("notes.txt", "these are no frames, only words\n")
 	settings := write("settings.yaml", "lisen: 127.0.0.1:9000\n")
+	noSettings := write("none.json", "{")
 	always := write("always.yaml", "allow-requests: true\n")
 	broken := write("broken.yaml", "format: 1\nfrmes: {}\n")
 	aFile := write("file", "")
@@ -74,10 +76,22 @@ func TestExitStatusAndWords(t *testing.T) {
 		says []string
 	}{
 		{"unknown command", []string{"driv"}, 2, []string{`unknown command "driv"`, "drive"}},
-		{"unknown flag", []string{"drive", "--vehicel", "x"}, 2, []string{"--vehicel"}},
+		{"unknown flag", []string{"drive", "--vehicel", "x"}, 2, []string{`gearwitness: drive has no flag --vehicel; did you mean "vehicle"?`}},
+		{"misspelt command", []string{"decod"}, 2, []string{`unknown command "decod"; did you mean "decode"?`}},
 		{"asking a recording", []string{"drive", "--vehicle", "van", "--listen", "127.0.0.1:0", "--from", "capture:" + notPcapng, "--allow-requests"}, 2, []string{"a recording cannot be asked"}},
 		{"asking always", []string{"demo", "--config", always}, 2, []string{"allow-requests cannot be set in the environment or the configuration file", "on the command line each time"}},
-		{"no vehicle", []string{"drive", "--from", "van:"}, 2, []string{"--vehicle FILE"}},
+		{"no vehicle", []string{"drive", "--from", "slcan:/dev/ttyUSB0"}, 2, []string{"slcan:/dev/ttyUSB0 does not say what its frames mean", "--vehicle FILE"}},
+		{"no vehicle, several sources", []string{"drive", "--from", "van:", "--from", "van:?as=b"}, 2, []string{"--vehicle FILE"}},
+		{"no vehicle, wrong source", []string{"drive", "--from", "slcn:/dev/ttyUSB0"}, 2, []string{`did you mean "slcan"?`}},
+		{"no vehicle, no recording", []string{"drive", "--from", "capture:" + dir + "/none.pcapng"}, 3, []string{"none.pcapng", "no such file"}},
+		{"vehicle like a built-in one", []string{"decode", "van:?for=1s", "--vehicle", "vam"}, 3, []string{"no file vam", `did you mean "van"?`}},
+		{"library like a built-in one", []string{"check", "j1939/powertran"}, 3, []string{`did you mean "j1939/powertrain"?`}},
+		{"two checks", []string{"check", "van", "--gears", "--layout"}, 2, []string{"at a time"}},
+		{"much too fast", []string{"drive", "--vehicle", "van", "--listen", "127.0.0.1:0", "--from", "capture:" + notPcapng + "?speed=1e308"}, 2, []string{"speed", "at most 1000000"}},
+		{"no port of the page", []string{"demo", "--listen", "127.0.0.1:99999"}, 2, []string{"--listen", "0 to 65535", `"99999"`}},
+		{"address of another machine", []string{"demo", "--listen", "192.0.2.1:8477"}, 2, []string{"--listen", "192.0.2.1 is no address of this machine"}}, // RFC 5737: nobody's
+		{"settings of another kind", []string{"demo", "--config", notPcapng}, 2, []string{".yaml, .toml or .json"}},
+		{"settings that are none", []string{"demo", "--config", noSettings}, 2, []string{"none.json cannot be used: "}},
 		{"no source", []string{"drive", "--vehicle", "van"}, 2, []string{"--from", "ports"}},
 		{"missing vehicle", []string{"drive", "--vehicle", dir + "/none.yaml", "--from", "van:"}, 3, []string{"no file", "none.yaml"}},
 		{"wrong vehicle", []string{"drive", "--vehicle", broken, "--from", "van:"}, 1, []string{"broken.yaml:2:1", `did you mean "frames"?`}},
@@ -146,5 +160,21 @@ func TestSettingsMeanTheSame(t *testing.T) {
 	t.Setenv("GEARWITNESS_LISTEN", "elsewhere")
 	if got := say("--listen", "nowhere"); got != want {
 		t.Errorf("flag over environment: %s; want %s", got, want)
+	}
+}
+
+// TestEndedBeforeItBegan ends a drive by Ctrl-C before its sources are open: that
+// is an end like any other.
+func TestEndedBeforeItBegan(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	archive := filepath.Join(t.TempDir(), "sessions")
+	var out, errs bytes.Buffer
+	status := run(ctx, []string{"demo", "--listen", "127.0.0.1:0", "--archive", archive}, strings.NewReader(""), &out, &errs)
+	if status != exitDone || !strings.Contains(out.String(), "Ended before the drive began; nothing was recorded.") {
+		t.Errorf("exit status %d, %q, %q", status, out.String(), errs.String())
+	}
+	if _, err := os.Stat(archive); err == nil {
+		t.Error("a session was begun")
 	}
 }

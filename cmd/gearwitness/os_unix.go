@@ -17,3 +17,5 @@ func isDiskFull(err error) bool {
 }
 
 func isAddressInUse(err error) bool { return errors.Is(err, syscall.EADDRINUSE) }
+
+func isForeignAddress(err error) bool { return errors.Is(err, syscall.EADDRNOTAVAIL) }

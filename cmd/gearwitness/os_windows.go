@@ -14,3 +14,5 @@ func isDiskFull(err error) bool {
 }
 
 func isAddressInUse(err error) bool { return errors.Is(err, windows.WSAEADDRINUSE) }
+
+func isForeignAddress(err error) bool { return errors.Is(err, windows.WSAEADDRNOTAVAIL) }

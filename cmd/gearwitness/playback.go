@@ -31,6 +31,9 @@ func newPlayback(file *signals.File, u capture.URL) (*playback, error) {
 	if err != nil {
 		return nil, usageError{err}
 	}
+	if speed > pcapng.MaxSpeed {
+		return nil, usagef("source %q: parameter speed: expected at most %.0f, found %g", u, pcapng.MaxSpeed, speed)
+	}
 	p := &playback{file: file, path: u.Path, jumped: make(chan struct{}, 1)}
 	if p.Player, err = pcapng.NewPlayer(func() (capture.Source, error) { return openRecording(u.Path) }, speed); err != nil {
 		return nil, err

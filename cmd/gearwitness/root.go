@@ -6,6 +6,8 @@ import (
 	"runtime/debug"
 
 	"github.com/spf13/cobra"
+
+	"gearwitness/signals/diag"
 )
 
 func newRoot() *cobra.Command {
@@ -20,13 +22,23 @@ a browser while somebody else drives, and keeps the session as evidence.
   gearwitness drive --vehicle van.yaml --from slcan:/dev/ttyUSB0?bitrate=500k
   gearwitness decode SESSION --events events.jsonl
 
-Every flag can also be set as GEARWITNESS_FLAG_NAME in the environment or as
-flag-name in the file given with --config (YAML, TOML or JSON). Lists are
-separated by spaces in the environment.
+Every flag but --allow-requests can also be set as GEARWITNESS_FLAG_NAME in
+the environment or as flag-name in the file given with --config (YAML, TOML or
+JSON). Lists are separated by spaces in the environment.
 
 Exit status: 0 done, 1 found wrong, 2 used wrong, 3 failed.`,
 		SilenceErrors: true,
 		SilenceUsage:  true,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return nil
+			}
+			var names []string
+			for _, c := range cmd.Commands() {
+				names = append(names, c.Name())
+			}
+			return usagef("unknown command %q%s", args[0], diag.Suggest(args[0], names))
+		},
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return cmd.Help()
 		},

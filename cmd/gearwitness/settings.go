@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"reflect"
 	"slices"
 	"sort"
@@ -35,16 +36,8 @@ func applySettings(cmd *cobra.Command, env func(string) (string, bool)) error {
 		path, _ = env("GEARWITNESS_CONFIG")
 	}
 	if path != "" {
-		v.SetConfigFile(path)
-		if _, err := os.Stat(path); err != nil {
-			return usagef("configuration file %s cannot be used: %w", path, plainFileError(err))
-		}
-		if err := v.ReadInConfig(); err != nil {
-			var unsupported viper.UnsupportedConfigError
-			if errors.As(err, &unsupported) {
-				err = errors.New("its name must end in .yaml, .toml or .json")
-			}
-			return usagef("configuration file %s cannot be used: %w", path, plainFileError(err))
+		if err := readSettings(v, path); err != nil {
+			return usagef("configuration file %s cannot be used: %w", path, err)
 		}
 		if err := knownSettings(cmd, path, v.AllKeys()); err != nil {
 			return err
@@ -69,11 +62,32 @@ func applySettings(cmd *cobra.Command, env func(string) (string, bool)) error {
 		}
 		for _, value := range values {
 			if e := cmd.Flags().Set(f.Name, value); e != nil {
-				err = usageError{fmt.Errorf("%s: %w", where, flagError(e))}
+				err = usageError{fmt.Errorf("%s: %w", where, flagError(cmd, e))}
 			}
 		}
 	})
 	return err
+}
+
+// settingsBytes is the most that a configuration file may have.
+const settingsBytes = 1 << 20
+
+func readSettings(v *viper.Viper, path string) error {
+	kind := strings.TrimPrefix(filepath.Ext(path), ".")
+	if !slices.Contains([]string{"yaml", "yml", "toml", "json"}, kind) {
+		return errors.New("its name must end in .yaml, .toml or .json")
+	}
+	file, err := os.Open(path)
+	if err != nil {
+		return plainFileError(err)
+	}
+	defer file.Close()
+	v.SetConfigType(kind)
+	err = v.ReadConfig(io.LimitReader(file, settingsBytes))
+	if parse := (viper.ConfigParseError{}); errors.As(err, &parse) {
+		err = parse.Unwrap()
+	}
+	return plainFileError(err)
 }
 
 // variable is the environment's name for a flag.
@@ -130,11 +144,7 @@ func knownSettings(cmd *cobra.Command, path string, keys []string) error {
 		if known[k] {
 			continue
 		}
-		hint := ""
-		if near := diag.Nearest(k, names); near != "" {
-			hint = fmt.Sprintf("; did you mean %q?", near)
-		}
-		unknown = append(unknown, fmt.Errorf("configuration file %s: unknown setting %q%s", path, k, hint))
+		unknown = append(unknown, fmt.Errorf("configuration file %s: unknown setting %q%s", path, k, diag.Suggest(k, names)))
 	}
 	if unknown != nil {
 		return usageError{errors.Join(unknown...)}
