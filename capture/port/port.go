@@ -160,7 +160,11 @@ func (p *port) Read(b []byte) (int, error) {
 		case p.closed.Load():
 			return 0, fmt.Errorf("%s: %w", p.device, os.ErrClosed)
 		case err != nil:
-			return 0, fmt.Errorf("%s %w (%v); plug it in again", p.device, capture.ErrUnplugged, err)
+			cause := fmt.Sprintf(" (%v)", err)
+			if pe := (*serial.PortError)(nil); errors.As(err, &pe) && pe.Code() == serial.PortClosed {
+				cause = "" // how the library says that the other end is gone
+			}
+			return 0, fmt.Errorf("%s %w%s; plug it in again", p.device, capture.ErrUnplugged, cause)
 		}
 	}
 }

@@ -87,7 +87,7 @@ func TestPseudoTerminalUnplugged(t *testing.T) {
 	for err == nil {
 		err = s.Next(t.Context(), &b)
 	}
-	if !errors.Is(err, capture.ErrUnplugged) || !strings.Contains(err.Error(), device) || !strings.HasSuffix(err.Error(), "plug it in again") {
+	if !errors.Is(err, capture.ErrUnplugged) || !strings.Contains(err.Error(), device) || !strings.HasSuffix(err.Error(), "unplugged or switched off; plug it in again") {
 		t.Errorf("got %v, want a sentence that names %s", err, device)
 	}
 }

@@ -31,6 +31,8 @@ const (
 	drainTime     = 100 * time.Millisecond // what the adapter still had to say before it was closed
 	answerTime    = 500 * time.Millisecond // some adapters never answer
 	deafTime      = 2 * time.Second        // bus errors alone for so long: probably the wrong bit rate
+	garbledTime   = 2 * time.Second        // nothing that makes sense for so long, in at least so many bytes:
+	garbledBytes  = 200                    // probably no adapter, or the wrong baud rate
 	loadTime      = time.Second            // over which the serial line's load is taken
 	loadQuiet     = time.Minute            // between two warnings about it
 	batchFrames   = 8192                   // most frames that one Next delivers
@@ -88,12 +90,20 @@ type Source struct {
 	deaf    capture.Stamp // first bus error since the last frame, 0 none
 	told    bool          // the warning about bus errors was given
 	load    lineLoad
+	garbled garbled
 	writing chan struct{} // holds a token while bytes are being sent
 	sending sending
 	closing sync.Once
 	stop    chan struct{}
 	behind  sync.WaitGroup // polling and sending
 	failed  error
+}
+
+// garbled measures what comes that no adapter would say.
+type garbled struct {
+	bytes int // since the last line that made sense
+	since capture.Stamp
+	told  bool
 }
 
 type badLines struct {
@@ -311,6 +321,10 @@ func (s *Source) event(e *Event, f *capture.Frame) bool {
 		s.dec.Push(s.block.Data[s.start:m.End])
 		s.now, s.lost = m.Time, m.Lost
 		s.load.bytes += m.End - s.start
+		if s.garbled.bytes == 0 {
+			s.garbled.since = s.now
+		}
+		s.garbled.bytes += m.End - s.start
 		s.start = m.End
 		s.mark++
 	}
@@ -381,12 +395,18 @@ func (s *Source) read(b *capture.Batch, limit int) {
 	}
 	s.settle(b)
 	s.checkLoad(b)
+	s.checkSense(b)
 }
 
 // take deals with one event, stamps f and reports whether it is to be delivered.
 func (s *Source) take(e *Event, f *capture.Frame, b *capture.Batch) bool {
 	t := s.now
 	keep := false
+	switch {
+	case e.Kind == OK || e.Kind == NAK: // garbage holds these, too
+	case e.Kind != Bad || e.Reason == StampRange:
+		s.garbled = garbled{}
+	}
 	switch e.Kind {
 	case Frame:
 		if s.stamps && e.StampMS != NoStamp {
@@ -517,6 +537,21 @@ func (s *Source) checkLoad(b *capture.Batch) {
 		l.warned = s.now
 		s.note(b, "state", fmt.Sprintf("the serial line is %.0f %% full at %d baud: when it is full the adapter loses frames without a word; a higher baud rate helps", full*100, s.cfg.Baud))
 	}
+}
+
+// checkSense asks what is at the other end when nothing makes sense: another
+// kind of device, another baud rate, or bytes without any line end.
+func (s *Source) checkSense(b *capture.Batch) {
+	g := &s.garbled
+	if g.told || g.bytes < garbledBytes || s.now.Sub(g.since) < garbledTime {
+		return
+	}
+	g.told = true
+	text := "nothing that comes from " + s.cfg.Channel.Device + " is a line of a serial-line CAN adapter: is it one"
+	if s.cfg.Baud > 0 {
+		text += fmt.Sprintf(", and is %d its baud rate", s.cfg.Baud)
+	}
+	s.note(b, "state", text+"?")
 }
 
 func (s *Source) note(b *capture.Batch, kind, text string) {

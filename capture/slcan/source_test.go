@@ -361,6 +361,42 @@ func TestWrongBitRate(t *testing.T) {
 	})
 }
 
+// TestNoAdapter listens to devices that speak something else: lines of another
+// kind, or bytes without any line end.
+func TestNoAdapter(t *testing.T) {
+	for name, talk := range map[string]string{
+		"another device": "$GPRMC,123519,A\r\n\r\n",
+		"no line ends":   strings.Repeat("\xfft110", 6),
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				a := &adapter{}
+				s, err := link(t, a, Config{Baud: 115200})
+				if err != nil {
+					t.Fatal(err)
+				}
+				began := time.Now()
+				go func() {
+					for range 40 {
+						<-time.After(100 * time.Millisecond)
+						if _, err := io.WriteString(a.link, talk); err != nil {
+							return
+						}
+					}
+					io.WriteString(a.link, "\rt1001AA\r")
+				}()
+				b := next(t, s, func(b *capture.Batch) bool { return len(b.Frames) == 1 })
+				if len(b.Notes) != 2 || !strings.Contains(b.Notes[1].Text, "is it one, and is 115200 its baud rate?") {
+					t.Fatalf("notes %+v, want one that asks what is at the other end", b.Notes)
+				}
+				if d := time.Since(began); d < garbledTime || b.Notes[1].Time.Sub(b.Notes[0].Time) > 3*time.Second {
+					t.Errorf("said at %v", b.Notes[1].Time)
+				}
+			})
+		})
+	}
+}
+
 func TestStampsAboveEA5F(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s, err := link(t, &adapter{after: "t1001AAEA5F\rt1001AAEA60\rt1001AAEA61\r"}, Config{AdapterStamps: true})

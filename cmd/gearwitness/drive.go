@@ -26,6 +26,7 @@ import (
 	"gearwitness/dashboards"
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
+	"gearwitness/decode/procedure"
 	"gearwitness/signals"
 )
 
@@ -100,6 +101,7 @@ type driveOptions struct {
 	allowRequests          bool
 	length                 time.Duration
 	truth, samples, events string
+	procedure              string
 	details                archive.Meta // who and why, as given
 }
 
@@ -114,6 +116,7 @@ func (o *driveOptions) common(f *pflag.FlagSet) {
 	f.DurationVar(&o.length, "for", 0, "end by itself after this time, such as 90s or 20m; not before Ctrl-C if 0 or not given")
 	f.StringVar(&o.samples, "samples", "", "write samples to this CSV file while they come")
 	f.StringVar(&o.events, "events", "", "write events to this JSON Lines file while they come")
+	f.StringVar(&o.procedure, "procedure", "", procedureUsage)
 	f.StringVar(&o.details.Title, "title", "", "what the session is, in a few words; the vehicle's title if not given")
 	f.StringVar(&o.details.Technician, "technician", "", "who drives and watches")
 	f.StringVar(&o.details.Workshop, "workshop", "", "the workshop")
@@ -144,6 +147,11 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 	urls, err := parseSources(o.from)
 	if err != nil {
 		return err
+	}
+	if o.procedure != "" {
+		if err := knownProcedure(file, o.procedure); err != nil {
+			return err
+		}
 	}
 	chain, err := pipeline.New(file, pipeline.Options{})
 	if err != nil {
@@ -176,6 +184,9 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 		return err
 	}
 	defer d.source.Close()
+	if o.procedure != "" && d.playback != nil {
+		return usagef("--procedure: a recording is played back; what was done while it was recorded is shown, and nothing else can be begun")
+	}
 
 	if !o.noRecord && d.playback == nil {
 		d.session, err = archive.Create(o.archive, o.meta(file), file.Text(), archive.Options{Clock: d.clock, OnStatus: d.diskStatus})
@@ -187,14 +198,16 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 	d.board = dashboards.NewBoard(dashboards.BoardOptions{File: file, Table: chain.Table(), Clock: d.clock, Plan: chain.Plan()})
 	d.tellSources(dashboards.SourceOpen, "")
 	options := dashboards.Options{
-		Board: d.board, Recorder: d.recorder(), Mark: d.mark, Version: version(), Token: o.token, Log: d.log,
+		Board: d.board, Recorder: d.recorder(), Mark: d.mark, Coach: d.coach, Version: version(), Token: o.token, Log: d.log,
 		Sessions: sessionWork(o.archive),
 	}
 	if d.session != nil {
 		options.Session, options.Stretch = d.session, stretchOf(file, d.session.Dir())
+		options.Readings = &enteredReadings{file: file, session: d.session}
 	}
 	if d.playback != nil {
-		options.Playback, options.Moments, options.Mark = d.playback, d.playback.moments, nil
+		options.Playback, options.Moments, options.Mark, options.Coach = d.playback, d.playback.moments, nil, nil
+		options.Readings = &enteredReadings{file: file, list: d.playback.readings}
 		options.Stretch = stretchOf(file, d.playback.path)
 		if err := d.restart(d.playback.start); err != nil {
 			return err
@@ -225,7 +238,14 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 	case n > 0 && d.playback == nil:
 		fmt.Fprintf(stdout, "Requests:  the vehicle file lists %d; they are not sent without --allow-requests\n", n)
 	}
-	fmt.Fprintf(stdout, "%s\nCtrl-C ends the drive.\n", cautions)
+	fmt.Fprintln(stdout, cautions)
+	if o.procedure != "" {
+		announce(stdout, file, o.procedure)
+		if err := d.coach(procedure.Request{Procedure: o.procedure, Action: procedure.Begin, Wait: true}); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintln(stdout, "Ctrl-C ends the drive.")
 
 	// The server outlives the sources: when a recording has been played to its
 	// end, the page stays until the user ends it.
@@ -289,9 +309,10 @@ type daemon struct {
 	log      *slog.Logger
 	total    tally
 	counted  capture.Stamp // event time when the board was last told the counters
+	coached  capture.Stamp // and the procedures
 
 	mu    sync.Mutex
-	marks []decode.Event // and word of requests, not yet in the chain
+	marks []decode.Event // and word of requests and procedures, not yet in the chain
 }
 
 // openSources opens all sources on one clock and merges them. A recording that
@@ -393,8 +414,12 @@ func (d *daemon) run(ctx context.Context) error {
 		}
 		d.total.samples += uint64(len(out.Samples))
 		d.total.events += uint64(len(out.Events))
-		d.journalAlarms(out.Events)
+		told := d.journalTold(out.Events)
 		d.board.Take(&out)
+		if now := d.chain.Now(); told || now < d.coached || now.Sub(d.coached) >= coachEvery || readErr != nil {
+			d.coached = now
+			d.board.Procedures(d.chain.Procedures())
+		}
 		if now := d.chain.Now(); now.Sub(d.counted) >= time.Second || readErr != nil {
 			d.counted = now
 			d.board.Counters(d.chain.Counters())
@@ -418,20 +443,29 @@ func (d *daemon) run(ctx context.Context) error {
 	}
 }
 
-// journalAlarms writes down what the people in the vehicle were told, when they
-// were told. Shifts are not: they follow from the frames and can be found again.
-func (d *daemon) journalAlarms(events []decode.Event) {
-	if d.session == nil {
-		return
-	}
+// coachEvery is how often the page is told how a procedure stands.
+const coachEvery = 200 * time.Millisecond
+
+// journalTold writes down what the people in the vehicle were told, when they
+// were told: alarms, and what became of procedures, which it reports. Shifts are
+// not: they follow from the frames and can be found again.
+func (d *daemon) journalTold(events []decode.Event) (coached bool) {
 	for _, e := range events {
-		if e.Kind != decode.KindAlarm {
+		switch e.Kind {
+		case decode.KindProcedure, decode.KindStep:
+			coached = true
+		case decode.KindAlarm:
+		default:
 			continue
 		}
-		if err := d.session.Journal(decode.KindAlarm, e.Time, e.Fields); err != nil {
-			d.log.Error("the journal does not take an alarm", "cause", err)
+		if d.session == nil {
+			continue
+		}
+		if err := d.session.Journal(e.Kind, e.Time, e.Fields); err != nil {
+			d.log.Error("the journal does not take what was told", "kind", e.Kind, "cause", err)
 		}
 	}
+	return coached
 }
 
 // notes shows what sources say about themselves.
@@ -483,13 +517,25 @@ func (d *daemon) tellSources(state dashboards.SourceState, text string) {
 // mark sets a mark at this moment; it may be called from any goroutine.
 func (d *daemon) mark(text string) error {
 	m := mark{Text: text}
+	return d.enter(archive.KindMark, m, m.event)
+}
+
+// coach has a procedure begin or stop at this moment, likewise.
+func (d *daemon) coach(r procedure.Request) error { return d.enter(decode.KindCoach, r, r.Event) }
+
+// enter writes something into the journal and hands it to the chain with the
+// same time. The chain takes such events before the frames that it reads next, so
+// that when the recording is decoded they come to stand at the same place.
+func (d *daemon) enter(kind string, fields any, event func(capture.Stamp) decode.Event) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
 	now := d.clock.Now()
 	if d.session != nil {
-		if err := d.session.Journal(archive.KindMark, now, m); err != nil {
+		if err := d.session.Journal(kind, now, fields); err != nil {
 			return err
 		}
 	}
-	d.inject(m.event(now))
+	d.marks = append(d.marks, event(now))
 	return nil
 }
 
@@ -575,6 +621,9 @@ func diskWarning(s archive.Status) string {
 // farewell closes the session and says where it is and what is missing.
 func (d *daemon) farewell(w io.Writer, took time.Duration) error {
 	fmt.Fprintf(w, "\n%s frames in %s, %s events.\n", grouped(d.total.frames), took.Round(time.Second), grouped(d.total.events))
+	if !d.total.any && d.playback == nil {
+		fmt.Fprintln(w, "Nothing came from the vehicle. Switch the ignition on, then check the plug, the bit rate and the pair of wires.")
+	}
 	for _, line := range doubts(d.chain.Counters()) {
 		fmt.Fprintln(w, line)
 	}

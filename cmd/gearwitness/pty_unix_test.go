@@ -16,16 +16,20 @@ import (
 	"gearwitness/decode/van"
 )
 
-// TestDriveFromSerialPort runs a drive on a real serial byte stream: the van's
-// adapter answers behind a pseudo-terminal that the program opens as any other
-// serial port, at the bit rate that the vehicle file states.
-func TestDriveFromSerialPort(t *testing.T) {
+// serialPort opens a pseudo-terminal: a serial port's name and what is behind it.
+func serialPort(t *testing.T) (string, io.ReadWriteCloser) {
+	t.Helper()
 	master, slave, err := pty.Open()
 	if err != nil {
 		t.Fatalf("no pseudo-terminal: %v", err)
 	}
-	defer master.Close()
-	defer slave.Close()
+	t.Cleanup(func() { master.Close(); slave.Close() })
+	return slave.Name(), master
+}
+
+// vanBehind lets the van's adapter answer behind a serial port.
+func vanBehind(t *testing.T, master io.ReadWriter) {
+	t.Helper()
 	file, err := demoVehicle()
 	if err != nil {
 		t.Fatal(err)
@@ -34,14 +38,21 @@ func TestDriveFromSerialPort(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer adapter.Close()
+	t.Cleanup(func() { adapter.Close() })
 	go io.Copy(master, adapter)
 	go io.Copy(adapter, master)
+}
 
+// TestDriveFromSerialPort runs a drive on a real serial byte stream: the van's
+// adapter answers behind a pseudo-terminal that the program opens as any other
+// serial port, at the bit rate that the vehicle file states.
+func TestDriveFromSerialPort(t *testing.T) {
+	name, master := serialPort(t)
+	vanBehind(t, master)
 	dir := t.TempDir()
 	samples := filepath.Join(dir, "samples.csv")
 	var out, errs bytes.Buffer
-	status := run(t.Context(), []string{"drive", "--vehicle", "van", "--from", "slcan:" + slave.Name(), "--for", "5s",
+	status := run(t.Context(), []string{"drive", "--vehicle", "van", "--from", "slcan:" + name, "--for", "5s",
 		"--listen", "127.0.0.1:0", "--archive", dir, "--samples", samples}, strings.NewReader(""), &out, &errs)
 	if status != exitDone {
 		t.Fatalf("exit status %d\n%s%s", status, out.String(), errs.String())
@@ -63,27 +74,11 @@ func TestDriveFromSerialPort(t *testing.T) {
 
 // TestDriveAsksOverSerialPort asks the van's control units through a serial port.
 func TestDriveAsksOverSerialPort(t *testing.T) {
-	master, slave, err := pty.Open()
-	if err != nil {
-		t.Fatalf("no pseudo-terminal: %v", err)
-	}
-	defer master.Close()
-	defer slave.Close()
-	file, err := demoVehicle()
-	if err != nil {
-		t.Fatal(err)
-	}
-	adapter, err := van.NewAdapter(van.DefaultOptions(), file, capture.NewSessionClock())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer adapter.Close()
-	go io.Copy(master, adapter)
-	go io.Copy(adapter, master)
-
+	name, master := serialPort(t)
+	vanBehind(t, master)
 	samples := filepath.Join(t.TempDir(), "samples.csv")
 	var out, errs bytes.Buffer
-	status := run(t.Context(), []string{"drive", "--vehicle", "van", "--from", "slcan:" + slave.Name(), "--for", "3s", "--allow-requests",
+	status := run(t.Context(), []string{"drive", "--vehicle", "van", "--from", "slcan:" + name, "--for", "3s", "--allow-requests",
 		"--listen", "127.0.0.1:0", "--no-record", "--samples", samples}, strings.NewReader(""), &out, &errs)
 	if status != exitDone {
 		t.Fatalf("exit status %d\n%s%s", status, out.String(), errs.String())
@@ -97,5 +92,16 @@ func TestDriveAsksOverSerialPort(t *testing.T) {
 		if !bytes.Contains(got, []byte(want)) {
 			t.Errorf("no sample %q\n%s%s", want, out.String(), errs.String())
 		}
+	}
+}
+
+// TestDriveHearsNothing ends a drive on a serial port from which nothing came.
+func TestDriveHearsNothing(t *testing.T) {
+	name, _ := serialPort(t)
+	var out, errs bytes.Buffer
+	status := run(t.Context(), []string{"drive", "--vehicle", "van", "--from", "slcan:" + name, "--for", "100ms",
+		"--listen", "127.0.0.1:0", "--no-record"}, strings.NewReader(""), &out, &errs)
+	if want := "Nothing came from the vehicle. Switch the ignition on"; status != exitDone || !strings.Contains(out.String(), want) {
+		t.Errorf("exit status %d, want %q\n%s%s", status, want, out.String(), errs.String())
 	}
 }
