@@ -380,3 +380,13 @@ func FuzzComparison(f *testing.F) {
 		}
 	})
 }
+
+func TestDurationInThreeDigits(t *testing.T) {
+	for ns, want := range map[decode.Seconds]string{
+		13_600: "0.0136 ms", 20_000_000: "20 ms", 999_400_000: "999 ms", 999_600_000: "1 s", 1_000_000_000: "1 s", 5_004_000_000: "5 s", 999_900_000_000: "1000 s", 36_000_000_000_000: "36000 s",
+	} {
+		if got := duration(&ns); got != want {
+			t.Errorf("%d ns: got %s, want %s", ns, got, want)
+		}
+	}
+}

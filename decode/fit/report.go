@@ -444,8 +444,11 @@ func duration(s *decode.Seconds) string {
 		return "–"
 	}
 	v, u := float64(*s)/1e6, "ms"
-	if v >= 1000 {
+	if v >= 999.5 { // 1000 with three digits
 		v, u = v/1000, "s"
+	}
+	if v >= 999.5 {
+		return strconv.FormatFloat(v, 'f', 0, 64) + " " + u
 	}
 	return strconv.FormatFloat(v, 'g', 3, 64) + " " + u
 }
