@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"gearwitness/capture"
+	"gearwitness/decode"
 	"gearwitness/decode/van"
 	"gearwitness/signals"
 )
