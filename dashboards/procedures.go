@@ -11,6 +11,7 @@ import (
 
 	"gearwitness/decode/bench"
 	"gearwitness/decode/procedure"
+	"gearwitness/signals"
 )
 
 // Readings takes what is read on the bench into the session being recorded. Any
@@ -314,6 +315,8 @@ func mayCoach(list []Procedure, i int, action string) error {
 		case o.Status.State == procedure.Idle:
 		case j == i:
 			return fmt.Errorf("%s is under way already", p.Title)
+		case o.Status.State == procedure.Waiting:
+			return fmt.Errorf("%s waits to begin; stop it first", o.Title)
 		default:
 			return fmt.Errorf("%s is under way; stop it first", o.Title)
 		}
@@ -343,7 +346,15 @@ func (s *Server) benchSheet() BenchSheet {
 	if s.o.Readings != nil {
 		entered = s.o.Readings.Entered()
 	}
-	for _, l := range bench.Sheet(s.board.file) {
+	out.Lines = append(out.Lines, BenchLines(s.board.file, entered)...)
+	return out
+}
+
+// BenchLines returns the lines of a vehicle file's sheet with what has been
+// entered, the oldest first.
+func BenchLines(f *signals.File, entered []bench.Entry) []BenchLine {
+	var out []BenchLine
+	for _, l := range bench.Sheet(f) {
 		line := BenchLine{Line: l, Earlier: []bench.Entry{}}
 		for _, e := range slices.Backward(entered) {
 			switch {
@@ -354,7 +365,7 @@ func (s *Server) benchSheet() BenchSheet {
 				line.Earlier = append(line.Earlier, e)
 			}
 		}
-		out.Lines = append(out.Lines, line)
+		out = append(out, line)
 	}
 	return out
 }

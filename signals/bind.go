@@ -394,12 +394,11 @@ func readQuantity(s string, to unit.Unit) (float64, error) {
 func ReadFigure(s string, to unit.Unit) (float64, error) {
 	v, symbol, err := figure(s)
 	want := strings.TrimRight("a figure such as 5 "+string(to), " ")
+	if err == nil && strings.HasPrefix(symbol, ",") {
+		return 0, fmt.Errorf("expected %s, found %q; the decimal sign is a point", want, s)
+	}
 	if err != nil {
-		hint := ""
-		if a, b, ok := strings.Cut(s, ","); ok && !strings.Contains(b, ",") {
-			hint = fmt.Sprintf("; the decimal sign is a point: %s.%s", a, b)
-		}
-		return 0, fmt.Errorf("expected %s, found %q%s", want, s, hint)
+		return 0, fmt.Errorf("expected %s, found %q", want, s)
 	}
 	if symbol == "" {
 		return v, nil

@@ -9,6 +9,7 @@ import (
 	"gearwitness/capture/pcapng"
 	"gearwitness/dashboards"
 	"gearwitness/decode"
+	"gearwitness/decode/bench"
 	"gearwitness/decode/pipeline"
 	"gearwitness/signals"
 )
@@ -17,12 +18,14 @@ import (
 // It is not recorded again: the recording there is stays the evidence.
 type playback struct {
 	*pcapng.Player
-	file    *signals.File
-	path    string
-	start   capture.Stamp // of the recording
-	marks   []decode.Event
-	moments *dashboards.Moments
-	jumped  chan struct{} // holds a word when Seek was called
+	file  *signals.File
+	path  string
+	start capture.Stamp // of the recording
+	marks []decode.Event
+	// readings are those in the journal of a session.
+	readings []bench.Entry
+	moments  *dashboards.Moments
+	jumped   chan struct{} // holds a word when Seek was called
 }
 
 // newPlayback opens a capture file or a session.
@@ -46,6 +49,7 @@ func newPlayback(file *signals.File, u capture.URL) (*playback, error) {
 			p.Close()
 			return nil, err
 		}
+		p.readings, _ = readingsOf(u.Path)
 	}
 	return p, nil
 }

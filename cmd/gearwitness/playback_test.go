@@ -285,7 +285,7 @@ func TestAlarmsAreJournalled(t *testing.T) {
 	defer source.Close()
 	var want []string
 	if _, err := decodeAll(t.Context(), source, chain, func(out *decode.Output, _ capture.Stamp) error {
-		d.journalAlarms(out.Events)
+		d.journalTold(out.Events)
 		for _, e := range out.Events {
 			if e.Kind == decode.KindAlarm {
 				b, err := json.Marshal(e)

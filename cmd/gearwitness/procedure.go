@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"fmt"
+	"io"
 	"strconv"
 	"strings"
 
@@ -105,4 +107,21 @@ func (in *input) coach(texts []string) error {
 		in.source = &coached{in.source, in.chain, list}
 	}
 	return nil
+}
+
+// announce shows the cautions of a procedure that is about to begin, and what it
+// needs.
+func announce(w io.Writer, f *signals.File, name string) {
+	p := f.Procedures[f.Procedures.Index(name)].V
+	fmt.Fprintf(w, "Procedure: %s\n", p.Title)
+	for _, c := range p.Cautions {
+		fmt.Fprintf(w, "  ! %s\n", c)
+	}
+	if len(p.Before) == 0 {
+		return
+	}
+	fmt.Fprintln(w, "  It begins as soon as all of this holds:")
+	for _, n := range p.Before {
+		fmt.Fprintf(w, "  - %s\n", n.V.Say)
+	}
 }

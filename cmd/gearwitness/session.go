@@ -10,6 +10,7 @@ import (
 	"gearwitness/capture/archive"
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
+	"gearwitness/decode/procedure"
 	"gearwitness/signals"
 )
 
@@ -55,8 +56,8 @@ func injectMarks(chain *pipeline.Pipeline, folder string) (unread []string, err 
 	return unread, err
 }
 
-// journalEvents returns the marks of a session's journal and what it says of
-// requests. unread says which lines of the journal could not be read; no frame is
+// journalEvents returns the marks of a session's journal, what it says of requests
+// and when procedures were begun and stopped. unread says which lines of the journal could not be read; no frame is
 // lost by them.
 func journalEvents(folder string) (events []decode.Event, unread []string, err error) {
 	s, err := archive.Open(folder)
@@ -87,6 +88,13 @@ func journalEvents(folder string) (events []decode.Event, unread []string, err e
 				continue
 			}
 			events = append(events, a.event(e.Time))
+		case decode.KindCoach:
+			var r procedure.Request
+			if err := json.Unmarshal(e.Fields, &r); err != nil {
+				bad(fmt.Errorf("an entry about a procedure that cannot be understood: %w", err))
+				continue
+			}
+			events = append(events, r.Event(e.Time))
 		}
 	}
 	return events, unread, nil

@@ -39,7 +39,7 @@ Exit status: 0 done, 1 found wrong (verify), 2 used wrong, 3 failed.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	cmd.AddCommand(newSessionsList(), newSessionsShow(), newSessionsSeal(), newSessionsVerify(), newSessionsCompare(),
-		newSessionsExport(), newSessionsImport(), newSessionsPrune(), newSessionsProtect(), newSessionsStamp())
+		newSessionsExport(), newSessionsImport(), newSessionsPrune(), newSessionsProtect(), newSessionsStamp(), newSessionsReading())
 	return cmd
 }
 

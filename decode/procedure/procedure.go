@@ -324,7 +324,7 @@ func (s *Set) findOil(name string) {
 		return
 	}
 	s.oil, s.reads[i] = i, true
-	s.celsius = func(v float64) float64 { return v*(one-zero) + zero }
+	s.celsius = func(v float64) float64 { return float64(v*(one-zero)) + zero }
 }
 
 func (s *Set) condition(name string, n signals.Need) (condition, error) {
@@ -515,8 +515,11 @@ func (s *Set) request(r Request, at capture.Stamp, out *decode.Output) {
 	}
 	if o := s.active; o != nil {
 		why := fmt.Sprintf("%s is under way; stop it first.", o.def.Title)
-		if o == p {
+		switch {
+		case o == p:
 			why = "It is under way already."
+		case o.state == Waiting:
+			why = fmt.Sprintf("%s waits to begin; stop it first.", o.def.Title)
 		}
 		s.close(p, at, Change{State: Refused, Why: []string{why}}, out)
 		return
