@@ -1,12 +1,9 @@
 package geartrain
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"math/big"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 // Matrix is a dense matrix in row order.
@@ -35,7 +32,7 @@ func (m *Matrix) Mul(x, out []float64) {
 func dot(a, b []float64) float64 {
 	var sum float64
 	for i, v := range a {
-		sum += v * b[i]
+		sum += float64(v * b[i])
 	}
 	return sum
 }
@@ -174,30 +171,64 @@ func newProblem(t *Train, sensors []Sensor, holding []int) (*problem, error) {
 	}
 	// Columns outside the pivots add nothing to the range of S N, so their
 	// freedoms may be put to zero: whatever is determined does not depend on them.
-	design := mat.NewDense(len(sensors), len(pivots), nil)
-	weights := mat.NewDiagDense(len(sensors), nil)
-	for i, s := range sensors {
-		w := 1 / math.Sqrt(s.VarianceRPM2)
-		weights.SetDiag(i, w)
-		for k, v := range p.pivotEntries(p.basis[s.Shaft]) {
-			design.Set(i, k, w*v)
-		}
-	}
-	var qr mat.QR
-	qr.Factorize(design)
-	var solve mat.Dense
-	if err := qr.SolveTo(&solve, false, weights); err != nil {
-		return nil, errors.New("the variances of the speed sensors or the tooth counts differ too much to compute with")
-	}
-	for k := range pivots {
-		copy(p.solve.Row(k), solve.RawRowView(k))
-	}
+	p.solveExactly()
 	for i, s := range sensors {
 		for j, v := range p.gain(p.basis[s.Shaft]) {
 			p.residual.Row(i)[j] -= v
 		}
 	}
 	return p, nil
+}
+
+// solveExactly computes P = (A' W A)^-1 A' W in rational numbers, A the pivot
+// columns of S N and W the weights, and rounds once at the end. A has full column
+// rank and every weight is positive, so there is a solution whatever the tooth
+// counts and variances; floating point would differ in the last bits from one
+// processor's linear algebra to the next, and with it every slip.
+func (p *problem) solveExactly() {
+	pivots := p.rank.pivots
+	a := make([][]big.Rat, len(p.sensors)) // A
+	m := make([][]big.Rat, len(pivots))    // A' W A beside A' W
+	for k := range m {
+		m[k] = make([]big.Rat, len(pivots)+len(p.sensors))
+	}
+	var weight, term big.Rat
+	for i, s := range p.sensors {
+		a[i] = make([]big.Rat, len(pivots))
+		for k, c := range pivots {
+			a[i][k].SetFrac(&p.basis[s.Shaft][c], p.d)
+		}
+		weight.SetFloat64(s.VarianceRPM2)
+		weight.Inv(&weight)
+		for k := range m {
+			right := &m[k][len(pivots)+i]
+			right.Mul(&a[i][k], &weight)
+			for l := range pivots {
+				m[k][l].Add(&m[k][l], term.Mul(right, &a[i][l]))
+			}
+		}
+	}
+	for k := range m {
+		// Positive definite: what is left on the diagonal is never zero.
+		term.Inv(&m[k][k])
+		for c := range m[k] {
+			m[k][c].Mul(&m[k][c], &term)
+		}
+		for l := range m {
+			if l == k || m[l][k].Sign() == 0 {
+				continue
+			}
+			factor := new(big.Rat).Set(&m[l][k])
+			for c := range m[l] {
+				m[l][c].Sub(&m[l][c], term.Mul(factor, &m[k][c]))
+			}
+		}
+	}
+	for k := range m {
+		for i := range p.sensors {
+			p.solve.Row(k)[i], _ = m[k][len(pivots)+i].Float64()
+		}
+	}
 }
 
 // sensed is S N times d: the rows of the basis that the sensors see.
@@ -238,7 +269,7 @@ func (p *problem) gain(r row) []float64 {
 	out := make([]float64, len(p.sensors))
 	for k, v := range p.pivotEntries(r) {
 		for j, s := range p.solve.Row(k) {
-			out[j] += v * s
+			out[j] += float64(v * s)
 		}
 	}
 	return out
@@ -259,7 +290,7 @@ func (p *problem) gains(rows []row) (Matrix, []bool, []float64) {
 		}
 		copy(m.Row(i), p.gain(r))
 		for j, g := range m.Row(i) {
-			sigma[i] += g * g * p.sensors[j].VarianceRPM2
+			sigma[i] += float64(g * g * p.sensors[j].VarianceRPM2)
 		}
 		sigma[i] = math.Sqrt(sigma[i])
 	}
@@ -292,7 +323,7 @@ func (e *Estimator) ChiSquared(m []float64) float64 {
 	var sum float64
 	for i, w := range e.weight {
 		r := dot(e.residual.Row(i), m)
-		sum += w * r * r
+		sum += float64(w * r * r)
 	}
 	return sum
 }
@@ -323,7 +354,7 @@ func (e *Estimator) SlipVariances(variances, out []float64) {
 		}
 		out[i] = 0
 		for j, g := range e.slips.Row(i) {
-			out[i] += g * g * variances[j]
+			out[i] += float64(g * g * variances[j])
 		}
 	}
 }
