@@ -12,6 +12,7 @@ import (
 	"gearwitness/signals"
 	"gearwitness/signals/bits"
 	"gearwitness/signals/checksum"
+	"gearwitness/signals/portable"
 )
 
 // Plan is a vehicle file made ready for decoding: the table of its signals and,
@@ -593,5 +594,5 @@ func digits(resolution float64) int {
 	if resolution == 0 {
 		return 0
 	}
-	return min(max(int(math.Ceil(-math.Log10(math.Abs(resolution)))), 0), 6)
+	return min(max(-portable.Decade(resolution), 0), 6)
 }

@@ -87,7 +87,7 @@ func (s *Sender) Value(volt float64) (float64, bool) {
 		supply = 5
 	}
 	share, ok := sensor.Ratiometric(volt, supply)
-	return s.Zero + share*(s.FullScale-s.Zero), ok
+	return s.Zero + float64(share*(s.FullScale-s.Zero)), ok
 }
 
 // Converts tells whether Convert does anything.

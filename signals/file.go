@@ -241,13 +241,13 @@ func (s *Signal) Raw(pattern uint64) int64 {
 func (s *Signal) Value(pattern uint64) float64 {
 	switch {
 	case s.Number == Float && s.Bits == 32:
-		return float64(math.Float32frombits(uint32(pattern)))*s.Resolution + s.Offset
+		return float64(float64(math.Float32frombits(uint32(pattern)))*s.Resolution) + s.Offset
 	case s.Number == Float:
-		return math.Float64frombits(pattern)*s.Resolution + s.Offset
+		return float64(math.Float64frombits(pattern)*s.Resolution) + s.Offset
 	case s.Number == Signed:
-		return float64(s.Raw(pattern))*s.Resolution + s.Offset
+		return float64(float64(s.Raw(pattern))*s.Resolution) + s.Offset
 	}
-	return float64(pattern)*s.Resolution + s.Offset
+	return float64(float64(pattern)*s.Resolution) + s.Offset
 }
 
 // States gives raw values a text: Entry.Name is the text, V the raw value.

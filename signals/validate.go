@@ -723,7 +723,7 @@ func (r *reader) validateSignal(s *Signal, p string) {
 		r.wrong(sub(p, "states"), "states: a floating-point number has none")
 	}
 	if low, high, ok := rawLimits(s); ok && r.has(p, "bits") {
-		if a, b := float64(low)*s.Resolution+s.Offset, float64(high)*s.Resolution+s.Offset; math.IsInf(b-a, 0) || math.IsNaN(b-a) {
+		if a, b := float64(float64(low)*s.Resolution)+s.Offset, float64(float64(high)*s.Resolution)+s.Offset; math.IsInf(b-a, 0) || math.IsNaN(b-a) {
 			key := "resolution"
 			if !r.has(p, key) {
 				key = "offset"
@@ -741,10 +741,10 @@ func (r *reader) validateSignal(s *Signal, p string) {
 			}
 		}
 		if s.Range != nil && s.Resolution != 0 && s.Bits < 64 && !s.Converts() {
-			a, b := float64(low)*s.Resolution+s.Offset, float64(high)*s.Resolution+s.Offset
+			a, b := float64(float64(low)*s.Resolution)+s.Offset, float64(float64(high)*s.Resolution)+s.Offset
 			if a, b = min(a, b), max(a, b); s.Range.High < a || s.Range.Low > b {
 				r.wrong(sub(p, "range"), "range: no raw value lies in it; this width, resolution and offset give %s to %s", writeFloat(a), writeFloat(b))
-			} else if s.Range.High > b*(1+1e-9)+math.Abs(s.Resolution) || s.Range.Low < a*(1+1e-9)-math.Abs(s.Resolution) {
+			} else if s.Range.High > float64(b*(1+1e-9))+math.Abs(s.Resolution) || s.Range.Low < float64(a*(1+1e-9))-math.Abs(s.Resolution) {
 				w := r.where(sub(p, "range"))
 				r.found.Warn(w.pos, w.length, "range: wider than the field, which gives %s to %s", writeFloat(a), writeFloat(b))
 			}

@@ -7,6 +7,7 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/decode/compare"
+	"gearwitness/signals/portable"
 )
 
 // bins of a trace; when they are full, pairs are joined.
@@ -145,7 +146,7 @@ func (s scale) at(v float64) float64 {
 	if s.v1 == s.v0 {
 		return s.p0
 	}
-	return s.p0 + (v-s.v0)/(s.v1-s.v0)*(s.p1-s.p0)
+	return s.p0 + float64((float64(v)-s.v0)/(s.v1-s.v0)*(s.p1-s.p0))
 }
 
 // round returns a step of 1, 2 or 5 times a power of ten that cuts a range into
@@ -154,7 +155,7 @@ func step(span float64, n int) float64 {
 	if !(span > 0) {
 		return 1
 	}
-	p := math.Pow(10, math.Floor(math.Log10(span/float64(n))))
+	p := math.Pow10(portable.Decade(span / float64(n)))
 	for _, m := range []float64{1, 2, 5, 10} {
 		if span/(m*p) <= float64(n) {
 			return m * p
@@ -175,16 +176,16 @@ func (c *chart) yAxis(low, high float64, label string) scale {
 		low, high = low-1, high+1
 	}
 	st := step(high-low, 5)
-	low, high = math.Floor(low/st)*st, math.Ceil(high/st)*st
+	low, high = float64(math.Floor(low/st)*st), float64(math.Ceil(high/st)*st)
 	s := scale{low, high, c.Bottom, c.Top}
 	for k := 0; k <= 12; k++ {
-		v := low + float64(k)*st
-		if v > high+st/2 {
+		v := low + float64(float64(k)*st)
+		if v > high+float64(st/2) {
 			break
 		}
 		text := fmt.Sprintf("%g", math.Round(v/st)*st)
 		if st < 1 {
-			text = fmt.Sprintf("%.*f", int(math.Ceil(-math.Log10(st))), v)
+			text = fmt.Sprintf("%.*f", -portable.Decade(st), v)
 		}
 		c.YTicks = append(c.YTicks, tick{px(s.at(v)), strings.Replace(text, "-", "−", 1)})
 	}
@@ -275,7 +276,7 @@ func (c *chart) legend(names ...[2]string) {
 	at := c.Left
 	for _, n := range names {
 		c.Legend = append(c.Legend, entry{Class: n[0], Text: n[1], X: px(at), End: px(at + 18), TX: px(at + 22), Y: "9"})
-		at += 34 + 5.2*float64(len([]rune(n[1])))
+		at += 34 + float64(5.2*float64(len([]rune(n[1]))))
 	}
 	c.Top = 28
 }
@@ -305,7 +306,7 @@ func (r *Report) driveChart() *chart {
 		if names[i] != "" && names[i] != "between" {
 			x0, x1 := x.at(float64(i)*float64(b.gearStrip.width)/1e9), x.at(float64(k)*float64(b.gearStrip.width)/1e9)
 			bl := block{Class: gearClass(names[i]), X: px(x0), Y: px(y), W: px(max(0.4, x1-x0)), H: "13"}
-			if x1-x0 > 5.5*float64(len(names[i]))+2 {
+			if x1-x0 > float64(5.5*float64(len(names[i])))+2 {
 				bl.Text, bl.TX, bl.TY = names[i], px((x0+x1)/2), px(y+10)
 			}
 			c.Blocks = append(c.Blocks, bl)
@@ -408,7 +409,7 @@ func overlayChart(s *compare.Set) *chart {
 	y := scale{low, high, c.Bottom, c.Top}
 	st = step(high-low, 5)
 	for k := math.Ceil(low / st); k*st <= high; k++ {
-		c.YTicks = append(c.YTicks, tick{px(y.at(k * st)), strings.Replace(fmt.Sprintf("%.0f", 100*k*st+0), "-", "−", 1)})
+		c.YTicks = append(c.YTicks, tick{px(y.at(k * st)), strings.Replace(fmt.Sprintf("%.0f", float64(100*k*st)+0), "-", "−", 1)})
 	}
 	c.XLabel, c.YLabel = "s from start", "%"
 	for _, cv := range curves {

@@ -271,7 +271,7 @@ func (b *Builder) sample(s *decode.Sample) {
 		}
 		return
 	}
-	v := s.Value*b.units[s.Signal].factor + b.units[s.Signal].offset
+	v := float64(s.Value*b.units[s.Signal].factor) + b.units[s.Signal].offset
 	switch r {
 	case roleGear:
 		b.inGear(s.Time, v)

@@ -392,7 +392,7 @@ func cases(p float64) string {
 	case p < 0.01:
 		return fmt.Sprintf("%.0f of 1,000 cases", math.Ceil(1000*p))
 	}
-	return fmt.Sprintf("%.0f of 100 cases", math.Ceil(100*p-1e-9))
+	return fmt.Sprintf("%.0f of 100 cases", math.Ceil(float64(100*p)-1e-9))
 }
 
 func (g *Group) words() {

@@ -78,13 +78,13 @@ func rank(a, b []float64) ranks {
 			}
 		}
 		t := float64(k - i)
-		r.ties += t*t*t - t
+		r.ties += float64(t*t*t) - t
 		i = k
 	}
 	return r
 }
 
-func (r *ranks) u() float64 { return float64(r.sum)/2 - float64(r.m*(r.m+1))/2 }
+func (r *ranks) u() float64 { return float64(float64(r.sum)/2) - float64(float64(r.m*(r.m+1))/2) }
 
 func (r *ranks) normalP() float64 {
 	n, m := float64(r.n), float64(r.m)
@@ -92,7 +92,7 @@ func (r *ranks) normalP() float64 {
 	if variance <= 0 {
 		return 1 // every value is equal
 	}
-	z := max(0, math.Abs(r.u()-n*m/2)-0.5) / math.Sqrt(variance)
+	z := max(0, math.Abs(r.u()-float64(n*m/2))-0.5) / math.Sqrt(variance)
 	return math.Erfc(z / math.Sqrt2)
 }
 
@@ -168,12 +168,12 @@ func quantile(sorted []float64, q float64) float64 {
 	if len(sorted) == 0 {
 		return math.NaN()
 	}
-	h := q * float64(len(sorted)-1)
+	h := float64(q * float64(len(sorted)-1))
 	i := min(int(h), len(sorted)-2)
 	if i < 0 {
 		return sorted[0]
 	}
-	return sorted[i] + (h-float64(i))*(sorted[i+1]-sorted[i])
+	return sorted[i] + float64((float64(h)-float64(i))*(sorted[i+1]-sorted[i]))
 }
 
 // Interval is a confidence interval.

@@ -344,5 +344,5 @@ func (c Curve) at(t float64) (float64, bool) {
 		return 0, false
 	}
 	f := (t - c[i-1].T) / (c[i].T - c[i-1].T)
-	return c[i-1].P + f*(c[i].P-c[i-1].P), true
+	return c[i-1].P + float64(f*(c[i].P-c[i-1].P)), true
 }

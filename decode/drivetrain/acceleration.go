@@ -33,13 +33,13 @@ func (h *history) slope(i int, window capture.Stamp) float64 {
 			continue
 		}
 		t := float64(b.at-last.at) / 1e9
-		n, st, sv, stt, stv = n+1, st+t, sv+b.out, stt+t*t, stv+t*b.out
+		n, st, sv, stt, stv = n+1, st+t, sv+b.out, stt+float64(t*t), stv+float64(t*b.out)
 	}
-	d := n*stt - st*st
+	d := float64(n*stt) - float64(st*st)
 	if n < 3 || d == 0 {
 		return unknown
 	}
-	return (n*stv - st*sv) / d
+	return (float64(n*stv) - float64(st*sv)) / d
 }
 
 // bindUp is how far the acceleration of the vehicle falls in the torque phase

@@ -48,7 +48,7 @@ func (a *Analyzer) stepConverter(out *decode.Output) {
 	if !c.begun {
 		c.begun, c.slip, c.other, c.since = true, slip, false, n.at
 	}
-	c.slip += (slip - c.slip) * (float64(Tick) / 1e9 / smoothing)
+	c.slip += float64((slip - c.slip) * (float64(Tick) / 1e9 / smoothing))
 	within := math.Abs(c.slip) <= c.limit && n.in >= lockedFromRPM && n.gear != standing && n.gear != neutral
 	if within == c.locked && c.known {
 		c.other = false

@@ -188,7 +188,7 @@ func (a *Analyzer) Sample(list ...decode.Sample) {
 		}
 		c := &a.channels[a.route[s.Signal]]
 		c.outside = s.Status == decode.Implausible
-		value := s.Value*c.factor + c.offset
+		value := float64(s.Value*c.factor) + c.offset
 		if s.Status != decode.Valid || math.IsNaN(s.Value) || math.IsInf(s.Value, 0) ||
 			c.kind == shaftSpeed && !c.plausible(s.Time, value) {
 			value = unknown

@@ -101,7 +101,7 @@ func (a *Analyzer) slipSigma(from, to int, sp span) map[string]float64 {
 		s := bits.TrailingZeros64(set)
 		rate := (after.readings[s] - before.readings[s]) / float64(after.at-before.at) // rpm/ns
 		swing := rate * float64(a.period(s))
-		variances[k] = (m.sensors[s].step*m.sensors[s].step + swing*swing) / 12
+		variances[k] = (float64(m.sensors[s].step*m.sensors[s].step) + float64(swing*swing)) / 12
 		k++
 	}
 	var slips [64]float64

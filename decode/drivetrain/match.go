@@ -51,7 +51,7 @@ func newMatcher(m *model) matcher {
 // allowed is the slip that still counts as none at an input speed.
 func (g *gear) allowed(in float64) float64 {
 	a := max(looseRPM, loosePart*math.Abs(in))
-	return math.Sqrt(a*a + g.spread*g.spread)
+	return math.Sqrt(float64(a*a) + float64(g.spread*g.spread))
 }
 
 // fit tells how well the readings of a set of sensors show a gear: their
@@ -72,7 +72,7 @@ func (m *model) fit(g *gear, readings *[maxSensors]float64, have uint64) (score,
 		default:
 			v := readings[s] / c
 			lo, hi = min(lo, v), max(hi, v)
-			sum, weight = sum+readings[s]*c, weight+c*c
+			sum, weight = sum+float64(readings[s]*c), weight+float64(c*c)
 		}
 		told++
 	}
@@ -358,7 +358,7 @@ func (a *Analyzer) lockedInput(have uint64) {
 	}
 	for g := range m.gears {
 		gear := &m.gears[g]
-		k.score[g] = math.Abs(n.engine-gear.ratio*n.out) / gear.allowed(n.engine)
+		k.score[g] = math.Abs(n.engine-float64(gear.ratio*n.out)) / gear.allowed(n.engine)
 	}
 	if k.settle == settle || k.engaged >= 0 && k.score[k.engaged] <= 1 {
 		n.in = n.engine

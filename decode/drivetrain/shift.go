@@ -621,7 +621,7 @@ func (a *Analyzer) flare(from int, sp span) *float64 {
 		if n.at > sp.end {
 			continue
 		}
-		if rise := n.in - ratio*n.out; rise > worst {
+		if rise := n.in - float64(ratio*n.out); rise > worst {
 			worst = rise
 		}
 	}

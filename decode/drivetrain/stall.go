@@ -73,7 +73,7 @@ func (a *Analyzer) stepStall(out *decode.Output) {
 	if !s.active {
 		return
 	}
-	s.level += (n.engine - s.level) * float64(Tick) / 1e9 / 0.25
+	s.level += float64((n.engine - s.level) * float64(Tick) / 1e9 / 0.25)
 	s.top = max(s.top, s.level)
 	if n.at-s.start >= stallLeast {
 		if known(n.in) {

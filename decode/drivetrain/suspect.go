@@ -406,7 +406,7 @@ func (w *weighing) shiftTrouble(e int, s *Suspect) {
 		}
 		others := k.t.bad - k.x.hits
 		reason := fmt.Sprintf("%s in %d of %d shifts that %s it, and in %d others: it %s", k.text, k.x.hits, k.x.of, role, others, k.contrast)
-		score := min(0.9, 0.3+0.6*weight)
+		score := min(0.9, 0.3+float64(0.6*weight))
 		if rival := k.t.rival(w.m, e, weight); rival != "" {
 			score = min(score, 0.45)
 			reason += "; or " + rival
@@ -585,7 +585,7 @@ func (a *Analyzer) sensorSuspects() []Suspect {
 			x.Score, x.Verdict = 0.9, VerdictSuspect
 			x.Reasons = append(x.Reasons, fmt.Sprintf("reads %.1f %% too %s in every gear, whatever the torque: no element slips like that", 100*math.Abs(w.factor[s]-1), word))
 		case w.zeros[s] > 0 && w.shown[s] >= doubtTicks:
-			x.Score = 0.6 + 0.1*min(3, float64(w.zeros[s]))
+			x.Score = 0.6 + float64(0.1*min(3, float64(w.zeros[s])))
 			x.Verdict = VerdictSuspect
 			x.Reasons = append(x.Reasons, fmt.Sprintf("read 0 while its shaft must turn, %d times", w.zeros[s]))
 		case w.zeros[s] > 0:

@@ -172,7 +172,7 @@ func (w *watch) check(a *Analyzer, out *decode.Output) {
 		if !known(w.roadFactor) {
 			w.roadFactor = f
 		}
-		w.roadFactor += roadLearnShare * (f - w.roadFactor)
+		w.roadFactor += float64(roadLearnShare * (f - w.roadFactor))
 	}
 	for s := range m.sensors {
 		c := &a.channels[m.sensors[s].channel]

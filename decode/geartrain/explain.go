@@ -192,7 +192,7 @@ func parallel(a, b row) bool {
 func (x *Explainer) product(a, b []float64) float64 {
 	var sum float64
 	for i, w := range x.weight {
-		sum += a[i] * b[i] * w
+		sum += float64(a[i] * b[i] * w)
 	}
 	return sum
 }
@@ -266,8 +266,8 @@ func (x *Explainer) Explain(m []float64, out []Fit) []Fit {
 			continue
 		}
 		size := x.product(x.Pattern(l), x.r) / x.norm[l]
-		f := Fit{Cause: i, ChiSquared: max(0, total-size*size*x.norm[l]), SizeRPM: size * x.scale[i]}
-		f.InputRPM = input + f.SizeRPM*x.inputSize[i]
+		f := Fit{Cause: i, ChiSquared: max(0, total-float64(size*size*x.norm[l])), SizeRPM: size * x.scale[i]}
+		f.InputRPM = input + float64(f.SizeRPM*x.inputSize[i])
 		at := len(out)
 		out = append(out, f)
 		for at > first && x.after(out[at-1], f) {

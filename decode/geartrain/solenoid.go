@@ -15,13 +15,13 @@ const copperPerKelvin = 0.00393
 // CoilAt20 gives the resistance [ohm] that a copper coil measured at a
 // temperature [°C] has at 20 °C: R20 = R / (1 + 0.00393 (t - 20)).
 func CoilAt20(ohm, celsius float64) float64 {
-	return ohm / (1 + copperPerKelvin*(celsius-20))
+	return ohm / (1 + float64(copperPerKelvin*(celsius-20)))
 }
 
 // CoilAt gives the resistance [ohm] at a temperature [°C] of a copper coil that has
 // ohm20 at 20 °C: R = R20 (1 + 0.00393 (t - 20)).
 func CoilAt(ohm20, celsius float64) float64 {
-	return ohm20 * (1 + copperPerKelvin*(celsius-20))
+	return ohm20 * (1 + float64(copperPerKelvin*(celsius-20)))
 }
 
 // SolenoidsReport is what follows from the solenoids of the elements.

@@ -221,7 +221,7 @@ func (s *Sentence) Clock() (time.Duration, bool) {
 	if !okH || !okM || !okS || h > 23 || m > 59 || sec < 0 || sec >= 61 {
 		return 0, false
 	}
-	return time.Duration(h)*time.Hour + time.Duration(m)*time.Minute + time.Duration(sec*1e9+0.5), true
+	return time.Duration(h)*time.Hour + time.Duration(m)*time.Minute + time.Duration(float64(sec*1e9)+0.5), true
 }
 
 // UTC returns date and time, of a sentence that has both. Years of two digits

@@ -122,7 +122,7 @@ func (r *Ring) Linear(t, horizon, gap capture.Stamp) (v float64, ok bool) {
 		return 0, false
 	}
 	f := float64(t-a.at) / float64(b.at-a.at)
-	return a.value + f*(b.value-a.value), true
+	return a.value + float64(f*(b.value-a.value)), true
 }
 
 // missing tells that nothing was sent but that there is no value.

@@ -143,9 +143,9 @@ func (s *sums) add(x, y float64) {
 	s.n++
 	s.x += x
 	s.y += y
-	s.xx += x * x
-	s.yy += y * y
-	s.xy += x * y
+	s.xx += float64(x * x)
+	s.yy += float64(y * y)
+	s.xy += float64(x * y)
 }
 
 // Match is a field that moves with the signal.
@@ -202,7 +202,7 @@ func (c *Correlation) Report(limit int, described Mask) []Match {
 		// and so do its own lowest bits, left out. What is left unexplained tells:
 		// where it is the same but for a tenth, the wider field is the better guess,
 		// then the one without sign.
-		unexplained := 1.1*(1-m.Score) + 1e-9
+		unexplained := float64(1.1*(1-m.Score)) + 1e-9
 		for _, o := range all[i+1:] {
 			if 1-o.Score > unexplained {
 				break
@@ -244,7 +244,7 @@ func (t *candidates) match(c *Correlation, k key, i int) (Match, bool) {
 	m.Resolution = likely(slope)
 	// The line goes through the middle of what was seen.
 	raw := s.y/s.n + t.start(i)
-	m.Offset = s.x/s.n + c.first - m.Resolution*raw
+	m.Offset = s.x/s.n + c.first - float64(m.Resolution*raw)
 	spread := math.Sqrt(xx / s.n)
 	if whole := math.Round(m.Offset); math.Abs(whole-m.Offset) <= 0.05*spread {
 		m.Offset = whole

@@ -479,7 +479,7 @@ func (t *Traffic) joined(i int) (big, ok bool) {
 	if t.fastest(i) == 0 || t.fastest(i+1) == 0 {
 		return false, false
 	}
-	asBig, asLittle := low <= 1.2*highNext+1e-9, lowNext <= 1.2*high+1e-9
+	asBig, asLittle := low <= float64(1.2*highNext)+1e-9, lowNext <= float64(1.2*high)+1e-9
 	d := t.travel[i]
 	switch {
 	case asBig && asLittle:

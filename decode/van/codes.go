@@ -3,6 +3,8 @@ package van
 import (
 	"math"
 	"time"
+
+	"gearwitness/signals/portable"
 )
 
 // Bits of a trouble code's status (ISO 14229-1).
@@ -149,7 +151,7 @@ func status(lasted time.Duration) uint8 {
 func (m *memory) adapted(element int, now time.Duration) float64 {
 	for _, n := range m.seen {
 		if n.fault.f.kind == elementFillsLate && n.fault.f.target == element {
-			return math.Min(mostAdapted, n.fault.in.Size*(1-math.Exp(-(now-n.since).Seconds()/adapting)))
+			return math.Min(mostAdapted, n.fault.in.Size*(1-portable.Exp(-(now-n.since).Seconds()/adapting)))
 		}
 	}
 	return 0

@@ -3,6 +3,8 @@ package van
 import (
 	"math"
 	mathbits "math/bits"
+
+	"gearwitness/signals/portable"
 )
 
 // actuator is the hydraulics of one element: a solenoid that follows, a chamber
@@ -32,7 +34,7 @@ func (a *actuator) step(dt float64, late, linger int, share float64) {
 	}
 	if goal <= 0 {
 		a.filled = math.Max(0, a.filled-dt*2)
-		a.capacity -= a.capacity * math.Min(1, dt/0.018)
+		a.capacity -= float64(a.capacity * math.Min(1, dt/0.018))
 		if a.capacity < 0.5 {
 			a.capacity = 0
 		}
@@ -43,14 +45,14 @@ func (a *actuator) step(dt float64, late, linger int, share float64) {
 		return
 	}
 	goal = math.Min(goal, a.full*share)
-	a.capacity += (goal - a.capacity) * math.Min(1, dt/0.015)
+	a.capacity += float64((goal - a.capacity) * math.Min(1, dt/0.015))
 }
 
 // pressure in the chamber [kPa].
 func (a *actuator) pressure() float64 {
 	switch {
 	case a.capacity > 0:
-		return 130 + a.capacity/a.full*1570
+		return 130 + float64(a.capacity/a.full*1570)
 	case a.command > 0 || a.filled > 0:
 		return 90
 	}
@@ -140,13 +142,13 @@ func newControl(m *mechanism, pick func(low, high float64) float64) *control {
 }
 
 // upAt and downAt are the shift lines: input speed [rpm] in the present gear.
-func upAt(pedal float64) float64 { return 1750 + 2200*math.Pow(pedal, 1.3) }
+func upAt(pedal float64) float64 { return 1750 + float64(2200*portable.Pow(pedal, 1.3)) }
 
 func downAt(gear int, pedal float64) float64 {
 	if gear == 2 {
-		return 405 + 1100*pedal*pedal
+		return 405 + float64(1100*pedal*pedal)
 	}
-	return 1000 + 1400*math.Pow(pedal, 1.6)
+	return 1000 + float64(1400*portable.Pow(pedal, 1.6))
 }
 
 // swap returns the elements a shift releases and applies; false if it takes
@@ -187,7 +189,7 @@ func (c *control) want(s *seen) int {
 }
 
 func (c *control) hold(i int, share, turbine float64) float64 {
-	return math.Min(c.act[i].full, math.Max(0.3*c.act[i].full, 1.7*share*math.Abs(turbine)+60))
+	return math.Min(c.act[i].full, math.Max(0.3*c.act[i].full, float64(1.7*share*math.Abs(turbine))+60))
 }
 
 // step decides and sets the commands of all elements.
@@ -264,7 +266,7 @@ func (c *control) stepEngage(s *seen) {
 		}
 		c.act[i].command = pressed
 		if x := (c.t - filling) / ramp; x > 0 {
-			c.act[i].command = pressed + row.share[i]*170*x
+			c.act[i].command = pressed + float64(row.share[i]*170*x)
 		}
 	}
 	if c.t > filling+ramp {
@@ -308,7 +310,7 @@ func (c *control) stepShift(s *seen) {
 	if next.ratio < old.ratio {
 		dir = -1
 	}
-	goal := next.ratio * s.out
+	goal := float64(next.ratio * s.out)
 	gap := dir * (goal - s.in) // what is left to go [rad/s]
 	span := math.Max(10, math.Abs((old.ratio-next.ratio)*s.out))
 	drives := -dir*s.turbine > 0 // the oncoming element must do the work
@@ -319,7 +321,7 @@ func (c *control) stepShift(s *seen) {
 		c.demand(c.on, pressed)
 		ease := math.Min(1, c.t/0.1)
 		held := c.hold(min(c.off, numFriction-1), shareOff, s.turbine)
-		c.demand(c.off, held+(1.25*shareOff*load+25-held)*ease)
+		c.demand(c.off, held+float64((float64(1.25*shareOff*load)+25-held)*ease))
 		wait := 0.06
 		if drives && c.on < numFriction {
 			wait = c.act[c.on].fillTime + 0.01
@@ -333,29 +335,29 @@ func (c *control) stepShift(s *seen) {
 	case torque:
 		const time = 0.15
 		x := math.Min(1, c.t/time)
-		c.demand(c.on, pressed+x*shareOn*load)
-		c.demand(c.off, (1-x)*(1.15*shareOff*load+12))
+		c.demand(c.on, pressed+float64(x*shareOn*load))
+		c.demand(c.off, (1-x)*(float64(1.15*shareOff*load)+12))
 		if c.t >= time {
 			c.phase, c.t = ratio, 0
 		}
 	case ratio:
 		// Aim to arrive after about 0.4 s, faster with more pedal, and softly.
-		time := 0.50 - 0.16*c.pedal
+		time := 0.50 - float64(0.16*c.pedal)
 		left := math.Max(0.07, time-c.t)
-		a := dir * math.Max(0, gap) / left * math.Min(1, 0.25+c.t/0.10)
-		a += dir * math.Max(0, dir*next.ratio*c.outRate) // the line may run away
-		x := dir * (c.inertia[i]*a - s.turbine)
+		a := float64(dir * math.Max(0, gap) / left * math.Min(1, 0.25+c.t/0.10))
+		a += float64(dir * math.Max(0, float64(dir*next.ratio*c.outRate))) // the line may run away
+		x := dir * (float64(c.inertia[i]*a) - s.turbine)
 		if x > 0 {
-			c.demand(c.on, pressed+shareOn*x)
+			c.demand(c.on, pressed+float64(shareOn*x))
 			c.demand(c.off, 0)
 		} else {
 			c.demand(c.on, pressed)
 			c.demand(c.off, -shareOff*x)
 		}
 		if dir < 0 && s.turbine > 0 {
-			c.dip = 1 - 0.4*math.Min(1, c.t/0.05)
+			c.dip = 1 - float64(0.4*math.Min(1, c.t/0.05))
 		}
-		done := gap < 0.004*span+0.6
+		done := gap < float64(0.004*span)+0.6
 		if coast := c.on == oneWay && !(s.turbine > 0 && gap < span); done || coast && c.t > 1 || c.t > 2.5 {
 			c.phase, c.t = locking, 0
 			c.onFrom, c.offFrom = 0, 0
@@ -370,11 +372,11 @@ func (c *control) stepShift(s *seen) {
 		const time = 0.12
 		x := math.Min(1, c.t/time)
 		if c.on < numFriction {
-			c.demand(c.on, c.onFrom+x*(c.hold(c.on, shareOn, s.turbine)-c.onFrom))
+			c.demand(c.on, c.onFrom+float64(x*(c.hold(c.on, shareOn, s.turbine)-c.onFrom)))
 		}
 		c.demand(c.off, (1-x)*c.offFrom)
 		if dir < 0 && s.turbine > 0 {
-			c.dip = 0.6 + 0.4*x
+			c.dip = 0.6 + float64(0.4*x)
 		}
 		if c.t >= time {
 			c.gear, c.phase, c.t, c.since = c.target, steady, 0, 0
@@ -393,7 +395,7 @@ func (c *control) stepLockup(dt float64, s *seen) {
 	switch {
 	case !wish:
 		c.lockup = lockOpen
-		c.lockCap -= c.lockCap * math.Min(1, dt/0.05)
+		c.lockCap -= float64(c.lockCap * math.Min(1, dt/0.05))
 		if c.lockCap < 1 {
 			c.lockCap = 0
 		}
@@ -401,14 +403,14 @@ func (c *control) stepLockup(dt float64, s *seen) {
 		// In a shift the clutch gives way, so that the engine's inertia is felt less.
 		if c.lockup != lockOpen {
 			c.lockup = lockSlipping
-			c.lockCap += (0.6*math.Abs(s.engine) - c.lockCap) * math.Min(1, dt/0.05)
+			c.lockCap += float64((float64(0.6*math.Abs(s.engine)) - c.lockCap) * math.Min(1, dt/0.05))
 		}
 	case c.lockup == lockOpen:
 		if c.since > 0.6 {
 			c.lockup = lockSlipping
 		}
 	default:
-		goal := 1.5*math.Abs(s.engine) + 70
+		goal := float64(1.5*math.Abs(s.engine)) + 70
 		c.lockCap += math.Max(-900*dt, math.Min(260*dt, goal-c.lockCap))
 		if slip < 15 && c.lockCap > 0.97*goal {
 			c.lockup = lockApplied

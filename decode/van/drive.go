@@ -45,7 +45,7 @@ type planner struct {
 }
 
 func (p *planner) add(m manoeuvre)                { p.steps = append(p.steps, m) }
-func (p *planner) pick(low, high float64) float64 { return low + (high-low)*p.rng.Float64() }
+func (p *planner) pick(low, high float64) float64 { return low + float64((high-low)*p.rng.Float64()) }
 
 const kmh = 1 / 3.6
 
@@ -104,10 +104,10 @@ var drives = []Drive{
 			p.start()
 			p.cycle(p.pick(0.4, 0.6), 95*kmh, 10, 0)
 		}
-		v := p.pick(85, 110) * kmh
+		v := float64(p.pick(85, 110) * kmh)
 		p.add(manoeuvre{deed: keep, speed: v, time: p.pick(20, 60), grade: p.pick(-0.02, 0.02)})
-		p.add(manoeuvre{deed: slow, rate: 0.8, speed: v - 20*kmh, time: 20})
-		p.add(manoeuvre{deed: pull, pedal: p.pick(0.85, 1), speed: v + 10*kmh, time: 30})
+		p.add(manoeuvre{deed: slow, rate: 0.8, speed: v - float64(20*kmh), time: 20})
+		p.add(manoeuvre{deed: pull, pedal: p.pick(0.85, 1), speed: v + float64(10*kmh), time: 30})
 	}},
 	{"hills", "up and down slopes of up to 10 %", func(p *planner) {
 		if p.rounds == 0 {
@@ -252,8 +252,8 @@ func (d *driver) step(dt, v, needed float64) {
 		done = done || -v >= d.cur.speed
 	case keep:
 		e := d.cur.speed - v
-		d.sum = math.Max(-0.3, math.Min(0.5, d.sum+0.02*e*dt))
-		u := needed*math.Max(v, 2)/105e3*0.9 + 0.09*e + d.sum
+		d.sum = math.Max(-0.3, math.Min(0.5, d.sum+float64(0.02*e*dt)))
+		u := float64(needed*math.Max(v, 2)/105e3*0.9) + float64(0.09*e) + d.sum
 		pedal = math.Max(0, math.Min(0.8, u))
 		brake = math.Max(0, math.Min(0.3, -0.6*(u+0.12)))
 	case coast:

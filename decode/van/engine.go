@@ -15,7 +15,7 @@ func (c curve) at(x float64) float64 {
 	for i := 1; i < len(c.x); i++ {
 		if x < c.x[i] {
 			t := (x - c.x[i-1]) / (c.x[i] - c.x[i-1])
-			return c.y[i-1] + t*(c.y[i]-c.y[i-1])
+			return c.y[i-1] + float64(t*(c.y[i]-c.y[i-1]))
 		}
 	}
 	return c.y[len(c.y)-1]
@@ -49,10 +49,10 @@ type engineModel struct {
 // a shift.
 func (e *engineModel) step(dt, pedal, n, limit, cutGoal, weak, coolant float64) {
 	drag := motored.at(n)
-	full := fullTorque.at(n) * (1 - weak)
+	full := float64(fullTorque.at(n) * (1 - weak))
 	// The pedal asks for a part of the span between drag and full torque; its
 	// middle is a little lively, as drivers like it.
-	ask := drag + (full-drag)*pedal*(2-pedal)
+	ask := drag + float64((full-drag)*pedal*(2-pedal))
 	if pedal <= 0 {
 		ask = drag
 	}
@@ -60,11 +60,11 @@ func (e *engineModel) step(dt, pedal, n, limit, cutGoal, weak, coolant float64) 
 	// Idle governor: proportional and integral, never below fuel cut. The
 	// proportional part damps as the engine falls from above.
 	lack := e.idleGoal - n
-	e.idle = math.Max(0, math.Min(120, e.idle+dt*0.8*lack))
+	e.idle = math.Max(0, math.Min(120, e.idle+float64(dt*0.8*lack)))
 	if lack < -250 {
 		e.idle = math.Max(0, math.Min(e.idle, 15))
 	}
-	if governed := drag + e.idle + 0.9*lack - drag*math.Max(0, math.Min(1, 1+lack/250)); governed > ask {
+	if governed := drag + e.idle + float64(0.9*lack) - float64(drag*math.Max(0, math.Min(1, 1+lack/250))); governed > ask {
 		ask = math.Min(governed, full)
 	}
 	ask = math.Min(ask, math.Max(limit, drag))
@@ -72,8 +72,8 @@ func (e *engineModel) step(dt, pedal, n, limit, cutGoal, weak, coolant float64) 
 	if ask > e.fuelled && ask > 0.45*full {
 		lag = 0.22 // the charger has to come up
 	}
-	e.fuelled += (ask - e.fuelled) * math.Min(1, dt/lag)
-	e.cut += (cutGoal - e.cut) * math.Min(1, dt/0.03)
+	e.fuelled += float64((ask - e.fuelled) * math.Min(1, dt/lag))
+	e.cut += float64((cutGoal - e.cut) * math.Min(1, dt/0.03))
 	t := math.Min(e.fuelled, full)
 	if t > 0 {
 		t *= e.cut
@@ -112,7 +112,7 @@ func (c *converterModel) step(pump, turbine float64, statorSlips bool) {
 		k := torqueRatio.at(ratio)
 		if statorSlips {
 			// Flow comes back against the pump: more load on it, no gain.
-			c.pump *= 1 + 0.9*(1-ratio)
+			c.pump *= 1 + float64(0.9*(1-ratio))
 			k = 1
 		}
 		c.turbine = c.pump * k
@@ -128,5 +128,5 @@ func (c *converterModel) step(pump, turbine float64, statorSlips bool) {
 
 // heat is what the converter turns into warmth [W].
 func (c *converterModel) heat(pump, turbine float64) float64 {
-	return math.Max(0, c.pump*pump-c.turbine*turbine)
+	return math.Max(0, float64(c.pump*pump)-float64(c.turbine*turbine))
 }

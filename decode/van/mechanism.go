@@ -32,14 +32,14 @@ const (
 type vec [dof]float64
 
 func (a *vec) dot(b *vec) float64 {
-	return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] + a[3]*b[3]
+	return float64(a[0]*b[0]) + float64(a[1]*b[1]) + float64(a[2]*b[2]) + float64(a[3]*b[3])
 }
 
 func (a *vec) addScaled(s float64, b *vec) {
-	a[0] += s * b[0]
-	a[1] += s * b[1]
-	a[2] += s * b[2]
-	a[3] += s * b[3]
+	a[0] += float64(s * b[0])
+	a[1] += float64(s * b[1])
+	a[2] += float64(s * b[2])
+	a[3] += float64(s * b[3])
 }
 
 // Shafts of the van's gearbox by the names the vehicle file must use, and the
@@ -71,7 +71,7 @@ const (
 func (m *mechanism) kinetic(u *vec) (e float64) {
 	for j := range dof {
 		for k := range dof {
-			e += u[j] * m.mass[j][k] * u[k] / 2
+			e += float64(u[j] * m.mass[j][k] * u[k] / 2)
 		}
 	}
 	return e
@@ -160,7 +160,7 @@ func newMechanism(tr *signals.Transmission) (*mechanism, error) {
 		row := train.ElementRow(element[i])
 		for s, v := range row {
 			for j := range gears {
-				m.row[i][j] += v * basis.At(s, j)
+				m.row[i][j] += float64(v * basis.At(s, j))
 			}
 		}
 	}
@@ -177,7 +177,7 @@ func newMechanism(tr *signals.Transmission) (*mechanism, error) {
 		}
 		for j := range dof {
 			for k := range dof {
-				mass[j][k] += inertia * m.shaft[i][j] * m.shaft[i][k]
+				mass[j][k] += float64(inertia * m.shaft[i][j] * m.shaft[i][k])
 			}
 		}
 	}
@@ -189,7 +189,7 @@ func newMechanism(tr *signals.Transmission) (*mechanism, error) {
 	times := func(v *vec) (out vec) {
 		for j := range dof {
 			for k := range dof {
-				out[j] += inverse[j][k] * v[k]
+				out[j] += float64(inverse[j][k] * v[k])
 			}
 		}
 		return out
@@ -282,8 +282,8 @@ func invert(a [dof][dof]float64, n int) (inv [dof][dof]float64, ok bool) {
 		for r := range n {
 			if f := a[r][c]; r != c && f != 0 {
 				for k := range n {
-					a[r][k] -= f * a[c][k]
-					inv[r][k] -= f * inv[c][k]
+					a[r][k] -= float64(f * a[c][k])
+					inv[r][k] -= float64(f * inv[c][k])
 				}
 			}
 		}
@@ -324,7 +324,7 @@ func (f *friction) solve(u *vec, bound *[numRows]float64) {
 	var stick uint
 	for i := range numRows {
 		b := bound[i]
-		if b > 0 && f.impulse[i] < b*(1-1e-9) && (i == oneWay && f.impulse[i] > b*1e-12+1e-12 || i != oneWay && f.impulse[i] > -b*(1-1e-9)) {
+		if b > 0 && f.impulse[i] < b*(1-1e-9) && (i == oneWay && f.impulse[i] > float64(b*1e-12)+1e-12 || i != oneWay && f.impulse[i] > -b*(1-1e-9)) {
 			stick |= 1 << i
 		}
 	}
@@ -403,7 +403,7 @@ func (f *friction) try(u *vec, bound *[numRows]float64, stick uint, guess *[numR
 		for a := range n {
 			var p float64
 			for b := range n {
-				p -= c.inv[a][b] * rest[b]
+				p -= float64(c.inv[a][b] * rest[b])
 			}
 			i := rows[a]
 			if p > bound[i] || p < -bound[i] || i == oneWay && p < 0 {

@@ -110,7 +110,7 @@ type sensors struct {
 
 func newSensors(s *sim, seed uint64) *sensors {
 	x := &sensors{s: s, rng: rand.New(rand.NewPCG(seed, streamSensor)), gaps: rand.New(rand.NewPCG(seed, streamDropouts))}
-	x.torqueScale = 0.97 + 0.06*x.rng.Float64()
+	x.torqueScale = 0.97 + float64(0.06*x.rng.Float64())
 	x.pan, x.outlet, x.coolant = s.heat.pan, s.heat.outlet, s.heat.coolant
 	x.eng = s.u[engine] * rpm
 	for i := range x.gapTo {
@@ -127,12 +127,12 @@ func (x *sensors) step() {
 	s := x.s
 	const k = dt / speedFilter
 	for i, n := range s.shafts {
-		x.speed[i] += (n - x.speed[i]) * k
+		x.speed[i] += float64((n - x.speed[i]) * k)
 	}
-	x.eng += (s.u[engine]*rpm - x.eng) * k
-	x.wheel += (s.speed*3.6 - x.wheel) * dt / 0.03
-	x.pan += (s.heat.pan - x.pan) * dt / 4
-	x.outlet += (s.heat.outlet - x.outlet) * dt / 2
+	x.eng += float64((float64(s.u[engine]*rpm) - x.eng) * k)
+	x.wheel += (float64(s.speed*3.6) - x.wheel) * dt / 0.03
+	x.pan += float64((s.heat.pan - x.pan) * dt / 4)
+	x.outlet += float64((s.heat.outlet - x.outlet) * dt / 2)
 	x.coolant += (s.heat.coolant - x.coolant) * dt / 5
 	var most float64
 	for i := range s.ctl.act {
@@ -144,15 +144,15 @@ func (x *sensors) step() {
 		}
 		most = math.Max(most, a.command/a.full)
 	}
-	goal := (450 + 1350*most) * math.Min(1, 0.6+s.u[engine]*rpm/2500) * (1 - 0.9*s.ill.pressureLow)
-	x.main += (goal - x.main) * dt / 0.05
+	goal := float64((450 + float64(1350*most)) * math.Min(1, 0.6+s.u[engine]*rpm/2500) * (1 - float64(0.9*s.ill.pressureLow)))
+	x.main += float64((goal - x.main) * dt / 0.05)
 	if s.drv.lever != x.toLever {
 		x.fromLever, x.toLever = x.toLever, s.drv.lever
 	}
-	now := float64(s.steps) * dt
+	now := float64(float64(s.steps) * dt)
 	for i := range x.gapTo {
 		if s.ill.dropsOut[i] > 0 && now > x.gapTo[i] {
-			x.gapFrom[i] = now + 1 + 5*x.gaps.Float64()
+			x.gapFrom[i] = now + 1 + float64(5*x.gaps.Float64())
 			x.gapTo[i] = x.gapFrom[i] + s.ill.dropsOut[i]/1000
 		}
 	}
@@ -169,7 +169,7 @@ func (x *sensors) noise(size float64) float64 {
 // shaftSpeed is a sensor on a tooth wheel: a little noise and, more, uneven teeth.
 func (x *sensors) shaftSpeed(i int) float64 {
 	n := x.speed[i]
-	return n + x.noise(0.25+0.0002*math.Abs(n))
+	return n + x.noise(0.25+float64(0.0002*math.Abs(n)))
 }
 
 // failing applies the faults of sensor i to its reading; NaN is not available.
@@ -200,7 +200,7 @@ func (x *sensors) read(q quantity) float64 {
 	case qEngineSpeed:
 		return x.failing(3, x.eng+x.noise(0.6))
 	case qEngineTorque:
-		return s.eng.torque*x.torqueScale + x.noise(0.8)
+		return float64(s.eng.torque*x.torqueScale) + x.noise(0.8)
 	case qPedal:
 		return 100 * s.drv.pedal
 	case qBrake:
@@ -242,9 +242,9 @@ func (x *sensors) read(q quantity) float64 {
 		return math.Max(0, x.main+x.noise(4))
 	case qConverterPressure:
 		// Oil that cannot leave through the cooler stands before it.
-		return math.Max(0, 250+0.9*s.u[engine]+90*s.ill.coolerBlocked+x.noise(3))
+		return math.Max(0, 250+float64(0.9*s.u[engine])+float64(90*s.ill.coolerBlocked)+x.noise(3))
 	case qCoolerPressure:
-		return math.Max(0, 60+900*s.heat.flow*(1-0.4*s.ill.coolerBlocked)+190*s.ill.coolerBlocked+x.noise(2))
+		return math.Max(0, 60+float64(900*s.heat.flow*(1-float64(0.4*s.ill.coolerBlocked)))+float64(190*s.ill.coolerBlocked)+x.noise(2))
 	case qVehicleSpeed:
 		return math.Abs(x.wheel)
 	case qOilPan:

@@ -83,7 +83,7 @@ func newSim(o Options, file *signals.File) (*sim, error) {
 	rng := rand.New(rand.NewPCG(o.Seed, streamModel))
 	s := &sim{m: m, ambient: o.Ambient, ill: sound()}
 	s.fric.m = m
-	s.ctl = newControl(m, func(low, high float64) float64 { return low + (high-low)*rng.Float64() })
+	s.ctl = newControl(m, func(low, high float64) float64 { return low + float64((high-low)*rng.Float64()) })
 	s.drv.plan = d.plan
 	s.drv.p.rng = rand.New(rand.NewPCG(o.Seed, streamDriver))
 	s.drv.p.steps = make([]manoeuvre, 0, 64)
@@ -125,7 +125,7 @@ func (s *sim) step() {
 
 	s.grade = s.drv.cur.grade
 	weight := vehicleMass * gravity
-	s.road = airDrag*s.speed*math.Abs(s.speed) + weight*s.grade
+	s.road = float64(airDrag*s.speed*math.Abs(s.speed)) + float64(weight*s.grade)
 	s.drv.step(dt, s.speed, s.road+weight*rolling)
 
 	lever := leverOrder[s.drv.lever]
@@ -143,12 +143,12 @@ func (s *sim) step() {
 	s.lockCap = s.ctl.lockCap
 	if s.ill.shudder > 0 && s.ctl.phase == steady && s.lockCap > 0 {
 		// Glazed facings stick and slip: the torque swings about the engine's.
-		base := math.Min(s.lockCap, 1.05*math.Abs(s.eng.torque)+10)
-		s.lockCap = base * (1 + s.ill.shudder*math.Sin(2*math.Pi*11*float64(s.steps)*dt))
+		base := math.Min(s.lockCap, float64(1.05*math.Abs(s.eng.torque))+10)
+		s.lockCap = base * (1 + float64(s.ill.shudder*math.Sin(2*math.Pi*11*float64(s.steps)*dt)))
 	}
 	s.lockCap = math.Min(s.lockCap, s.ill.lockupSlips)
 	bound[lockupClutch] = math.Max(0, s.lockCap) * dt
-	force := s.drv.brake*brakeForce + weight*rolling
+	force := float64(s.drv.brake*brakeForce) + float64(weight*rolling)
 	if s.drv.cur.deed == stall {
 		force += parkForce
 	}
@@ -177,11 +177,11 @@ func (s *sim) step() {
 	s.conv.step(pump, in, s.ill.statorSlips)
 
 	before, v := s.u, s.u
-	v[engine] += dt / engineInertia * (s.eng.torque - s.conv.pump)
+	v[engine] += float64(dt / engineInertia * (s.eng.torque - s.conv.pump))
 	v.addScaled(dt*s.conv.turbine, &m.drive[inputShaft])
 	v.addScaled(-dt*s.road*tyreRadius/axleRatio, &m.drive[outputShaft])
 	// Oil between released plates drags, more when cold.
-	viscous := 0.004 * (1 + math.Max(0, 40-s.heat.pan)*0.05)
+	viscous := 0.004 * (1 + float64(math.Max(0, 40-s.heat.pan)*0.05))
 	var drag [numFriction]float64
 	for i := range drag {
 		drag[i] = viscous * m.row[i].dot(&before)
@@ -206,29 +206,29 @@ func (s *sim) settle(before *vec, drag *[numFriction]float64) {
 	mean := func(row *vec) float64 { return (row.dot(before) + row.dot(&s.u)) / 2 }
 	pump := (before[engine] + s.u[engine]) / 2
 	e := &s.energy
-	e.engine += s.eng.torque * pump * dt
-	conv := (s.conv.pump*pump - s.conv.turbine*mean(&s.m.shaft[inputShaft])) * dt
+	e.engine += float64(s.eng.torque * pump * dt)
+	conv := float64((float64(s.conv.pump*pump) - float64(s.conv.turbine*mean(&s.m.shaft[inputShaft]))) * dt)
 	e.converter += conv
 	var churn float64
 	for i := range drag {
-		churn += drag[i] * mean(&s.m.row[i]) * dt
+		churn += float64(drag[i] * mean(&s.m.row[i]) * dt)
 	}
 	e.drag += churn
-	e.road += s.road * tyreRadius / axleRatio * mean(&s.m.shaft[outputShaft]) * dt
+	e.road += float64(s.road * tyreRadius / axleRatio * mean(&s.m.shaft[outputShaft]) * dt)
 	var rub float64
 	for i := range numElements {
-		rub -= s.fric.impulse[i] * mean(&s.m.row[i])
+		rub -= float64(s.fric.impulse[i] * mean(&s.m.row[i]))
 	}
-	lock := -s.fric.impulse[lockupClutch] * mean(&s.m.row[lockupClutch])
+	lock := float64(-s.fric.impulse[lockupClutch] * mean(&s.m.row[lockupClutch]))
 	e.friction += rub + lock
-	e.brakes -= s.fric.impulse[wheelBrake] * mean(&s.m.row[wheelBrake])
+	e.brakes -= float64(s.fric.impulse[wheelBrake] * mean(&s.m.row[wheelBrake]))
 
 	s.toConverter += conv + lock
 	out := math.Abs(s.shafts[outputShaft]) / rpm
 	// Gears and bearings: 2 % of the power and churning, in the pan.
-	s.toPan += rub + churn + (0.02*math.Abs(s.turbine)*pump+3*out)*dt
+	s.toPan += rub + churn + float64((float64(0.02*math.Abs(s.turbine)*pump)+float64(3*out))*dt)
 	// The pump's leakage and the converter's own churning warm the outlet.
-	s.toConverter += 2.2 * pump * dt
+	s.toConverter += float64(2.2 * pump * dt)
 	if s.steps%heatSteps == 0 {
 		const span = heatSteps * dt
 		s.heat.step(span, s.toConverter/span, s.toPan/span, pump, s.eng.torque*pump, s.speed, s.ambient, &s.ill)

@@ -277,7 +277,7 @@ func (t *truth) followShift(ns int64) {
 		return now - dt*(p-level)/(p-x.p)
 	}
 	if next < old {
-		x.peak = math.Max(x.peak, in-old*out)
+		x.peak = math.Max(x.peak, in-float64(old*out))
 	}
 	x.lowest = math.Min(x.lowest, (s.speed-t.outBefore)/dt)
 	switch {

@@ -82,7 +82,7 @@ func newUnits(x *sensors, b *bus) *units {
 
 // step lets the units do what falls due before a time.
 func (u *units) step(until int64, a *Adapter) {
-	u.distance += math.Abs(u.x.s.speed) * dt
+	u.distance += float64(math.Abs(u.x.s.speed) * dt)
 	u.memory.step(u)
 	for i := range u.list {
 		u.list[i].step(until, u.b, a)

@@ -152,12 +152,12 @@ func RandomOptions(seed uint64, faults int) Options {
 	rng := rand.New(rand.NewPCG(seed, streamOptions))
 	o := DefaultOptions()
 	o.Seed, o.Drive, o.For = seed, "shifts", 10*time.Minute
-	o.Oil = math.Round(30 + 55*rng.Float64())
+	o.Oil = math.Round(30 + float64(55*rng.Float64()))
 	for _, i := range rng.Perm(len(catalogue))[:min(faults, len(catalogue))] {
 		f := &catalogue[i]
 		in := Injection{Name: f.Name, Start: time.Duration(rng.IntN(60)) * time.Second}
 		if f.Unit != "" {
-			in.Size = math.Max(f.Low, math.Min(f.High, math.Round(f.Default*(0.75+0.5*rng.Float64()))))
+			in.Size = math.Max(f.Low, math.Min(f.High, math.Round(f.Default*(0.75+float64(0.5*rng.Float64())))))
 		}
 		o.Faults = append(o.Faults, in)
 	}

@@ -15,6 +15,7 @@ import (
 	"github.com/expr-lang/expr/parser"
 
 	"gearwitness/signals/diag"
+	"gearwitness/signals/portable"
 	"gearwitness/signals/unit"
 )
 
@@ -328,7 +329,7 @@ func (c *compiler) arithmetic(n *ast.BinaryNode) (value, bool) {
 		f = math.Mod
 		q = c.same(n, "take the remainder of", a.q, b.q)
 	default:
-		f = math.Pow
+		f = portable.Pow
 		q = c.power(n, a.q, b.q)
 	}
 	if a.q.literal && b.q.literal {

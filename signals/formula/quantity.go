@@ -6,6 +6,7 @@ import (
 
 	"github.com/expr-lang/expr/ast"
 
+	"gearwitness/signals/portable"
 	"gearwitness/signals/unit"
 )
 
@@ -93,7 +94,7 @@ func differ(a, b float64) bool { return !math.IsNaN(a) && !math.IsNaN(b) && math
 
 // sum is the quantity of a + b or, with sign -1, a - b.
 func (c *compiler) sum(n ast.Node, a, b quantity, sign float64) quantity {
-	points := a.points + sign*b.points
+	points := a.points + float64(sign*b.points)
 	if a.literal != b.literal && (a.points != 0 || b.points != 0) {
 		points = math.NaN() // oil - 20: twenty degrees colder, or the difference from 20 °C
 	}
@@ -158,7 +159,7 @@ func (c *compiler) power(n ast.Node, a, b quantity) quantity {
 	k := int8(b.constant)
 	q := quantity{dim: a.dim.Pow(k), points: a.points}
 	if a.factor != 0 {
-		q.factor = math.Pow(a.factor, float64(k))
+		q.factor = portable.Pow(a.factor, float64(k))
 	}
 	if a.points != 0 && k != 1 {
 		q.points = math.NaN()

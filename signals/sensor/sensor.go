@@ -6,6 +6,8 @@ package sensor
 import (
 	"errors"
 	"math"
+
+	"gearwitness/signals/portable"
 )
 
 // zeroCelsius is 0 °C in K.
@@ -22,7 +24,7 @@ func Beta(ohm, r25, beta float64) float64 {
 	if ohm <= 0 {
 		return math.NaN()
 	}
-	return 1/(1/(25+zeroCelsius)+math.Log(ohm/r25)/beta) - zeroCelsius
+	return 1/(1/(25+zeroCelsius)+portable.Log(ohm/r25)/beta) - zeroCelsius
 }
 
 // Coefficients of the Steinhart-Hart equation.
@@ -37,8 +39,8 @@ func (c Coefficients) Celsius(ohm float64) float64 {
 	if ohm <= 0 {
 		return math.NaN()
 	}
-	l := math.Log(ohm)
-	return 1/(c.A+c.B*l+c.C*l*l*l) - zeroCelsius
+	l := portable.Log(ohm)
+	return 1/(c.A+float64(c.B*l)+float64(c.C*l*l*l)) - zeroCelsius
 }
 
 // ErrPoints says that calibration points do not determine a curve.
@@ -52,7 +54,7 @@ func Fit(ohm, celsius [3]float64) (Coefficients, error) {
 		if ohm[i] <= 0 || celsius[i] <= -zeroCelsius {
 			return Coefficients{}, ErrPoints
 		}
-		l[i], y[i] = math.Log(ohm[i]), 1/(celsius[i]+zeroCelsius)
+		l[i], y[i] = portable.Log(ohm[i]), 1/(celsius[i]+zeroCelsius)
 	}
 	if l[0] == l[1] || l[0] == l[2] || l[1] == l[2] {
 		return Coefficients{}, ErrPoints
@@ -60,8 +62,8 @@ func Fit(ohm, celsius [3]float64) (Coefficients, error) {
 	g1 := (y[1] - y[0]) / (l[1] - l[0])
 	g2 := (y[2] - y[0]) / (l[2] - l[0])
 	c := (g2 - g1) / (l[2] - l[1]) / (l[0] + l[1] + l[2])
-	b := g1 - c*(l[0]*l[0]+l[0]*l[1]+l[1]*l[1])
-	a := y[0] - (b+c*l[0]*l[0])*l[0]
+	b := g1 - float64(c*(float64(l[0]*l[0])+float64(l[0]*l[1])+float64(l[1]*l[1])))
+	a := y[0] - float64((b+float64(c*l[0]*l[0]))*l[0])
 	if g1 <= 0 || g2 <= 0 || math.IsNaN(a+b+c) || math.IsInf(a+b+c, 0) {
 		return Coefficients{}, ErrPoints
 	}
@@ -95,9 +97,9 @@ const (
 //	R = r0 (1 + A t + B t^2), below 0 °C also + C (t - 100) t^3
 func Platinum(celsius, r0 float64) float64 {
 	t := celsius
-	r := 1 + platinumA*t + platinumB*t*t
+	r := 1 + float64(platinumA*t) + float64(platinumB*t*t)
 	if t < 0 {
-		r += platinumC * (t - 100) * t * t * t
+		r += float64(platinumC * (t - 100) * t * t * t)
 	}
 	return r0 * r
 }
@@ -109,11 +111,11 @@ func PlatinumCelsius(ohm, r0 float64) (celsius float64, ok bool) {
 	if !(r >= Platinum(-200, 1) && r <= Platinum(850, 1)) {
 		return 0, false
 	}
-	t := (-platinumA + math.Sqrt(platinumA*platinumA-4*platinumB*(1-r))) / (2 * platinumB)
+	t := (-platinumA + math.Sqrt(float64(platinumA*platinumA)-float64(4*platinumB*(1-r)))) / (2 * platinumB)
 	for range 4 { // below 0 °C; above, the root is exact and the steps are nothing
-		slope := platinumA + 2*platinumB*t
+		slope := platinumA + float64(2*platinumB*t)
 		if t < 0 {
-			slope += platinumC * (4*t - 300) * t * t
+			slope += float64(platinumC * (float64(4*t) - 300) * t * t)
 		}
 		t -= (Platinum(t, 1) - r) / slope
 	}
@@ -128,7 +130,7 @@ func PlatinumCelsius(ohm, r0 float64) (celsius float64, ok bool) {
 // mean something at one temperature only: 5.00 Ω at 90 °C are 3.92 Ω at 20 °C.
 func CopperAt(ohm, at, to float64) float64 {
 	const alpha = 0.00393
-	return ohm * (1 + alpha*(to-20)) / (1 + alpha*(at-20))
+	return ohm * (1 + float64(alpha*(to-20))) / (1 + float64(alpha*(at-20)))
 }
 
 // Ratiometric returns the share of full scale that a sender's voltage stands

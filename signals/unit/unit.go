@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"gearwitness/signals/diag"
+	"gearwitness/signals/portable"
 )
 
 // Unit is a unit of measure by its symbol; the empty one is a bare number.
@@ -152,7 +153,7 @@ func Conversion(from, to Unit) (func(v float64) float64, error) {
 	// The offsets are subtracted first and rounded: 459.67/1.8 is no binary
 	// number, and 10 °C shall be 50 °F.
 	factor, offset := a.Factor/b.Factor, round((a.Offset-b.Offset)/b.Factor, 12)
-	return func(v float64) float64 { return tidy(v*factor + offset) }, nil
+	return func(v float64) float64 { return tidy(float64(v*factor) + offset) }, nil
 }
 
 // Convert converts a value: Convert(0, "°C", "°F") is 32. The error names both
@@ -183,7 +184,7 @@ func round(v float64, digits int) float64 {
 	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
 		return v
 	}
-	scale := math.Pow(10, float64(digits-1)-math.Floor(math.Log10(math.Abs(v))))
+	scale := math.Pow10(digits - 1 - portable.Decade(v))
 	if r := math.Round(v*scale) / scale; !math.IsNaN(r) && !math.IsInf(r, 0) {
 		return r
 	}
