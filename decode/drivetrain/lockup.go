@@ -62,7 +62,7 @@ func (m *mean) add(v float64) {
 	m.n++
 	d := v - m.mean
 	m.mean += d / float64(m.n)
-	m.m2 += d * (v - m.mean)
+	m.m2 += float64(d * (v - m.mean))
 }
 
 func (m *mean) deviation() float64 {
@@ -142,7 +142,7 @@ func (l *lockup) shudder(a *Analyzer, slip float64, out *decode.Output) {
 	for i := range shudderTicks {
 		v := at(i+levelTicks/2) - sum/levelTicks
 		sum += at(i+levelTicks) - at(i)
-		square += v * v
+		square += float64(v * v)
 		if i > 0 && v*before < 0 {
 			crossings++
 		}
@@ -256,7 +256,7 @@ func (l *lockup) suspects(a *Analyzer) []Suspect {
 		case wrong:
 			add(name, "sensor", 0.8, fmt.Sprintf("reads %.1f %% more than the input speed while the engine is dragged through an applied converter clutch: no clutch slips like that", 100*(factor-1)))
 		case l.engineZero > 0:
-			add(name, "sensor", 0.6+0.1*min(3, float64(l.engineZero)), fmt.Sprintf("read 0 while the engine must turn, %d times", l.engineZero))
+			add(name, "sensor", 0.6+float64(0.1*min(3, float64(l.engineZero))), fmt.Sprintf("read 0 while the engine must turn, %d times", l.engineZero))
 		case l.engineSilent > 0:
 			add(name, "sensor", 0.7, "gave no value while the gearbox's sensors did")
 		}
@@ -265,7 +265,7 @@ func (l *lockup) suspects(a *Analyzer) []Suspect {
 		}
 	}
 	if l.told > 0 {
-		add(converterClutch, "converter", min(0.95, 0.6+0.1*float64(l.told)), fmt.Sprintf("shuddered %d times, up to %.0f rpm at %.0f Hz", l.told, l.worst, l.worstHz))
+		add(converterClutch, "converter", min(0.95, 0.6+float64(0.1*float64(l.told))), fmt.Sprintf("shuddered %d times, up to %.0f rpm at %.0f Hz", l.told, l.worst, l.worstHz))
 	} else if l.slipping() {
 		add(converterClutch, "converter", 0.8, fmt.Sprintf("slipped for %s of %s in which it was commanded to hold, up to %.0f rpm", duration(l.slipped), duration(l.ticks), l.peak))
 	}

@@ -65,7 +65,7 @@ func (l *level) look(at capture.Stamp, agreed bool, k, grain float64) {
 	if agreed {
 		d := k - l.mean
 		l.mean += d / float64(l.looks)
-		l.m2 += d * (k - l.mean)
+		l.m2 += float64(d * (k - l.mean))
 		l.grain += grain
 	}
 }
@@ -100,7 +100,7 @@ func (v *evidence) look(a *Analyzer, want int) {
 		if a.watch.wrong>>s&1 != 0 {
 			k *= a.watch.factor[s] // what it read
 		}
-		v.sensors[want][s].look(n.at, score*g.allowed(in) <= bridgeRPM+g.spread, k, (g.spread+m.sensors[s].step/math.Abs(c)/2)/in)
+		v.sensors[want][s].look(n.at, score*g.allowed(in) <= bridgeRPM+g.spread, k, (g.spread+float64(m.sensors[s].step/math.Abs(c)/2))/in)
 	}
 }
 
@@ -179,7 +179,7 @@ func (v *evidence) scaling(m *model, s int) (x scaling) {
 		lo, hi = min(lo, l.mean), max(hi, l.mean)
 		n := float64(l.looks)
 		grain = max(grain, l.grain/n)
-		sum, looks = sum+l.mean*n, looks+n
+		sum, looks = sum+float64(l.mean*n), looks+n
 	}
 	x.factor = sum / looks
 	x.clash = hi-lo > 2*evenPart+grain
