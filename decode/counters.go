@@ -42,6 +42,18 @@ type LossCount struct {
 	Count  uint64
 }
 
+// Text says how much was lost and why, numbers as write writes them.
+func (l LossCount) Text(write func(uint64) string) string {
+	n := write(l.Count) + " frames or lines"
+	if l.Count == 0 {
+		n = "frames or lines, it is not known how many"
+	}
+	if l.Reason == capture.ReasonUnknown {
+		return n
+	}
+	return n + " (" + l.Reason + ")"
+}
+
 // FrameCount is about one frame of the vehicle file, the answers to one of its
 // requests or the lines of one of its instruments.
 type FrameCount struct {

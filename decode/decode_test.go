@@ -440,3 +440,16 @@ func BenchmarkFrame(b *testing.B) {
 		})
 	}
 }
+
+func TestLossesInWords(t *testing.T) {
+	for want, l := range map[string]LossCount{
+		"3 frames or lines (overrun)":                         {capture.ReasonOverrun, 3},
+		"frames or lines, it is not known how many (overrun)": {capture.ReasonOverrun, 0},
+		"frames or lines, it is not known how many":           {capture.ReasonUnknown, 0},
+		"1 frames or lines":                                   {capture.ReasonUnknown, 1},
+	} {
+		if got := l.Text(func(n uint64) string { return fmt.Sprint(n) }); got != want {
+			t.Errorf("%+v: got %q, want %q", l, got, want)
+		}
+	}
+}

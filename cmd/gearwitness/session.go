@@ -107,11 +107,7 @@ func doubts(c decode.Counters) (lines []string) {
 			lines = append(lines, fmt.Sprintf("Channel %s is no bus of the vehicle file: its %s frames were not decoded (name it with as=BUS).", ch.Name, grouped(ch.Frames)))
 		}
 		for _, l := range ch.Lost {
-			n := grouped(l.Count)
-			if l.Count == 0 {
-				n = "it is not known how many"
-			}
-			lines = append(lines, fmt.Sprintf("Channel %s lost %s frames or lines: %s.", ch.Name, n, l.Reason))
+			lines = append(lines, fmt.Sprintf("Channel %s lost %s.", ch.Name, l.Text(grouped)))
 		}
 		if ch.BadLines > 0 {
 			lines = append(lines, fmt.Sprintf("Channel %s: %s of %s lines were not understood, the first is %q.", ch.Name, grouped(ch.BadLines), grouped(ch.Lines), ch.BadLine))

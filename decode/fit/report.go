@@ -212,11 +212,7 @@ func (r *Report) channels(list []decode.ChannelCount) {
 				out.Lost = make(map[string]uint64)
 			}
 			out.Lost[l.Reason] = l.Count
-			n := fmt.Sprint(l.Count)
-			if l.Count == 0 {
-				n = "it is not known how many"
-			}
-			r.find(false, "", "", "channel %s lost %s frames or lines (%s); what seems missing may have been among them", ch.Name, n, l.Reason)
+			r.find(false, "", "", "channel %s lost %s; what seems missing may have been among them", ch.Name, l.Text(func(n uint64) string { return fmt.Sprint(n) }))
 		}
 		if ch.Bus == "" && ch.Frames > 0 {
 			r.find(false, "", "", "channel %s is no bus of the vehicle file, so none of its %d frames is described; add it under buses:", ch.Name, ch.Frames)
