@@ -1,6 +1,7 @@
 package signals
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"math"
@@ -90,22 +91,34 @@ func (r *reader) read(name string, textBytes []byte, f *File) bool {
 		}
 	}
 	// Then the files it uses, so that this one can amend them.
+	r.useAll(src, list, f)
 	for _, p := range list {
-		if k, _, _ := text(p.Key); k != "use" {
+		if k, _, _ := text(p.Key); k != "buses" {
 			continue
 		}
-		items := []ast.Node{p.Value}
-		if seq, ok := p.Value.(*ast.SequenceNode); ok {
-			items = seq.Values
-		}
-		for _, item := range items {
-			if s, _, ok := text(item); ok {
-				r.use(src, s, start(name, item), f)
+		buses, _ := pairs(p.Value)
+		for _, b := range buses {
+			bus, _, _ := text(b.Key)
+			frames, requests := len(f.Frames), len(f.Requests)
+			keys, _ := pairs(b.Value)
+			for ref, where := range r.useAll(src, keys, f) {
+				r.fail(where, "%q is used already; what it defines can be on one bus only", ref)
+			}
+			for i := range f.Frames[frames:] {
+				e := &f.Frames[frames+i].V
+				e.Bus = cmp.Or(e.Bus, bus)
+			}
+			for i := range f.Requests[requests:] {
+				e := &f.Requests[requests+i].V
+				e.Bus = cmp.Or(e.Bus, bus)
 			}
 		}
 	}
 	f.Use = nil
 	r.bind(src, node, reflect.ValueOf(f).Elem(), "", fieldInfo{})
+	for i := range f.Buses {
+		f.Buses[i].V.Use = nil // has had its effect
+	}
 	if at, ok := r.spans[sub("", "format")]; !ok || at.pos.File != name {
 		r.fail(start(name, node), `missing key "format"; expected "format: %d" in every file`, Format)
 	} else if f.Format < 1 && !r.bad[sub("", "format")] {
@@ -114,8 +127,31 @@ func (r *reader) read(name string, textBytes []byte, f *File) bool {
 	return true
 }
 
-// use reads a library or another file named in src.
-func (r *reader) use(src *source, ref string, where span, f *File) {
+// useAll reads the files that the key `use` among keys names, and returns those
+// that had been read before.
+func (r *reader) useAll(src *source, keys []*ast.MappingValueNode, f *File) map[string]span {
+	before := make(map[string]span)
+	for _, p := range keys {
+		if k, _, _ := text(p.Key); k != "use" {
+			continue
+		}
+		items := []ast.Node{p.Value}
+		if seq, ok := p.Value.(*ast.SequenceNode); ok {
+			items = seq.Values
+		}
+		for _, item := range items {
+			s, _, ok := text(item)
+			if where := start(src.name, item); ok && r.use(src, s, where, f) {
+				before[s] = where
+			}
+		}
+	}
+	return before
+}
+
+// use reads a library or another file named in src, and tells whether that had
+// been done before.
+func (r *reader) use(src *source, ref string, where span, f *File) (before bool) {
 	var name string
 	var content []byte
 	var err error
@@ -125,11 +161,11 @@ func (r *reader) use(src *source, ref string, where span, f *File) {
 		name = libraryName(ref)
 		if content, err = builtin(ref); err != nil {
 			r.fail(where, "%v", err)
-			return
+			return false
 		}
 	case strings.HasPrefix(src.name, libraryRoot):
 		r.fail(where, "a built-in library uses other built-in libraries only, found %q", ref)
-		return
+		return false
 	default:
 		name = path.Join(path.Dir(src.name), ref)
 		if path.IsAbs(ref) {
@@ -140,27 +176,28 @@ func (r *reader) use(src *source, ref string, where span, f *File) {
 	if old, ok := r.files[name]; ok {
 		if old.open {
 			r.fail(where, "%q uses this file in turn; take one of the two out", ref)
-			return
+			return false
 		}
 		maps.Copy(src.uses, old.uses)
-		return
+		return true
 	}
 	if len(r.files) >= maxFiles || r.bytes > maxBytes {
 		r.fail(where, "expected at most %d files of %d bytes together", maxFiles, maxBytes)
-		return
+		return false
 	}
 	if !library {
 		if r.open == nil {
 			r.fail(where, "%q cannot be opened from here; expected built-in libraries only: %s", ref, strings.Join(Libraries(), ", "))
-			return
+			return false
 		}
 		if content, err = r.open(name); err != nil {
 			r.fail(where, "%q cannot be read: %v", ref, err)
-			return
+			return false
 		}
 	}
 	r.read(name, content, f)
 	maps.Copy(src.uses, r.files[name].uses)
+	return false
 }
 
 func (r *reader) fail(where span, format string, args ...any) {

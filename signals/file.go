@@ -68,8 +68,9 @@ func (n Named[T]) Index(name string) int {
 
 // Bus is one CAN bus.
 type Bus struct {
-	BitRate BitRate `key:"bitrate" help:"bits per second, such as 500 kbit/s"`
-	Note    string  `key:"note" help:"free text"`
+	BitRate BitRate  `key:"bitrate" help:"bits per second, such as 500 kbit/s"`
+	Use     []string `key:"use" help:"files used whose frames and requests are on this bus"`
+	Note    string   `key:"note" help:"free text"`
 }
 
 // BitRate is in bit/s; written "500 kbit/s", "500k" or 500000.

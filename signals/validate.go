@@ -277,7 +277,11 @@ func (r *reader) validateBus(bus string, entry span, path string, buses []string
 	switch {
 	case r.bad[sub(path, "bus")]:
 	case bus == "" && len(buses) > 1:
-		r.fail(entry, "missing key \"bus\"; there is more than one: %s", oneOf(buses))
+		remedy := ""
+		if strings.HasPrefix(entry.pos.File, libraryRoot) {
+			remedy = "; put its library under use: of the bus it is on"
+		}
+		r.fail(entry, "missing key \"bus\"; there is more than one: %s%s", oneOf(buses), remedy)
 	case bus != "" && !slices.Contains(buses, bus):
 		r.unknown(sub(path, "bus"), "bus", bus, buses)
 	}
