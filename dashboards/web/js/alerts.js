@@ -58,10 +58,15 @@ export class Alerts {
     this.audio.addEventListener("statechange", () => this.tell(), { once: true });
   }
 
+  /** Whether words and tones can be heard. */
+  on() {
+    return this.wanted && this.ready();
+  }
+
   tell() {
-    const on = this.wanted && this.ready();
+    const on = this.on();
     setAttr(this.button, "aria-pressed", String(on));
-    setText(this.button, on ? "Sound on" : this.wanted ? "Sound: click to allow" : "Sound off");
+    setText(this.button, on ? "Sound on" : this.wanted ? "Allow sound" : "Sound off");
   }
 
   /**
@@ -89,12 +94,14 @@ export class Alerts {
       const now = performance.now();
       if (r.said === -Infinity || (kind.again && now - r.said > kind.again)) {
         r.said = now;
+        if (a.level === "stop") globalThis.speechSynthesis?.cancel(); // nothing is to be heard out first
         this.sound(kind.tones, a.say);
       }
     }
   }
 
   /**
+   * Plays tones and reads words out, where sound is wanted and allowed.
    * @param {number[]} tones in Hz
    * @param {string} say
    */

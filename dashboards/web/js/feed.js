@@ -1,7 +1,7 @@
 // The connection to the program: opens the live stream, opens it again when it
 // breaks, and says whether there is contact.
 
-/** @import {Values, Status, SessionEvent, Start} from "./types.js" */
+/** @import {Values, Status, SessionEvent, Start, ProcedureStatus} from "./types.js" */
 
 /** Without a word for so long the program counts as gone; it speaks 20 times a second. */
 const silenceMs = 3000;
@@ -24,6 +24,7 @@ const againMs = 2000;
  * @property {(m: Values) => void} values
  * @property {(m: Status) => void} status
  * @property {(m: SessionEvent) => void} event
+ * @property {(m: {procedures: ProcedureStatus[]}) => void} procedures
  * @property {(there: boolean) => void} contact
  */
 
@@ -50,6 +51,7 @@ export function follow(url, to) {
     on("values", to.values);
     on("status", to.status);
     on("event", to.event);
+    on("procedures", to.procedures);
     source.addEventListener("error", () => {
       if (source.readyState === EventSource.CLOSED) setTimeout(open, againMs);
     });

@@ -52,6 +52,14 @@ export function logLine(e) {
     }
     case "requests":
       return { word: "Requests", text: d.text ?? "", level: d.state === "stopped" ? "caution" : "note" };
+    case "procedure": {
+      /** @type {Record<string, string>} */
+      const words = { waiting: "Procedure waits", begun: "Procedure begun", refused: "Procedure not begun" };
+      return { word: words[d.state] ?? `Procedure ${d.verdict ?? d.state}`, text: [d.title, ...(d.why ?? [])].join(": "), level: d.state === "refused" || (d.state === "ended" && d.verdict !== "done") ? "caution" : "note" };
+    }
+    case "step":
+      if (d.state === "counted" && d.of > 1) return { word: `Counted ${d.count} of ${d.of}`, text: String(d.step ?? "").replaceAll("_", " "), level: "note" };
+      return d.state === "again" ? { word: "Did not count", text: d.why ?? "", level: "note" } : null;
     case "note":
     case "loss":
       return { word: e.kind === "loss" ? "Loss" : "Note", text: d.text ?? d.detail ?? d.reason ?? "", level: "note" };

@@ -1,8 +1,10 @@
 // Wires the page: finds its elements, opens the stream, hands things on.
 
-/** @import {Vehicle, SignalList, SessionEvent, Status} from "./types.js" */
+/** @import {Vehicle, SignalList, SessionEvent, Status, ProcedureList, BenchSheet} from "./types.js" */
 import { Alerts } from "./alerts.js";
+import { benchView } from "./bench.js";
 import { busView } from "./bus.js";
+import { coachView } from "./coach.js";
 import { head } from "./connection.js";
 import { sessionDetails } from "./details.js";
 import { setAttr } from "./dom.js";
@@ -42,8 +44,8 @@ async function insist(path) {
   }
 }
 
-/** @type {[Vehicle, SignalList]} */
-const [vehicle, list] = await Promise.all([insist("/api/v1/vehicle"), insist("/api/v1/signals")]);
+/** @type {[Vehicle, SignalList, ProcedureList, BenchSheet]} */
+const [vehicle, list, procedures, sheet] = await Promise.all([insist("/api/v1/vehicle"), insist("/api/v1/signals"), insist("/api/v1/procedures"), insist("/api/v1/readings")]);
 top_.contact(true);
 find("vehicle").textContent = [besideName, vehicle.title].filter(Boolean).join(" · ");
 const title = besideName ? `Playback: ${besideName}` : vehicle.title;
@@ -53,6 +55,7 @@ const units = new Units(list.units);
 unitChoice(find("units"), units, () => {
   graphs.unitsChanged();
   happened.unitsChanged();
+  coach.show();
   fresh = true;
 });
 const values = new LiveValues(list.signals, units);
@@ -99,6 +102,10 @@ function take(e) {
 const player = playback(find, ask, send);
 const details = sessionDetails(find, ask, send);
 const sessions = sessionsView(find, ask, work);
+const coach = coachView(find, send, values, (tones, say) => alerts.sound(tones, say), () => alerts.on(), procedures);
+const bench = benchView(find, ask, send, sheet, vehicle.title);
+find("to-procedures").hidden = procedures.procedures.length === 0;
+find("to-bench").hidden = beside || sheet.lines.length === 0;
 
 if (beside) {
   // Drive and sessions are on the page of the drive.
@@ -108,15 +115,26 @@ if (beside) {
   find("recording").hidden = find("mark").hidden = true;
 }
 
-/** Shows the drive or the sessions, as the address says. */
+/** @type {[string, string, () => void][]} what can be shown: its address, its view, and what it does when it comes up */
+const views = [
+  ["drive", "drive-view", () => {}],
+  ["procedures", "coach-view", () => {}],
+  ["bench", "bench-view", bench.show],
+  ["sessions", "sessions-view", sessions.show],
+];
+
+/** Shows what the address says; the drive where it says nothing. */
 function view() {
-  const other = location.hash === "#sessions" && !beside;
-  find("drive-view").hidden = other;
-  find("sessions-view").hidden = !other;
-  setAttr(find("to-drive"), "aria-current", other || beside ? null : "page");
-  setAttr(find("to-sessions"), "aria-current", other ? "page" : null);
-  document.body.toggleAttribute("data-sessions", other);
-  if (other) sessions.show();
+  const wish = location.hash.slice(1);
+  const there = views.find(([name]) => name === wish && !find(`to-${name}`).hidden && !(beside && name === "sessions"))?.[0] ?? "drive";
+  for (const [name, hook] of views) {
+    find(hook).hidden = name !== there;
+    // Beside a drive, that link leads to the drive, and playback is what is here.
+    setAttr(find(beside && name === "drive" ? "to-playback" : `to-${name}`), "aria-current", name === there ? "page" : null);
+  }
+  document.body.toggleAttribute("data-sessions", there === "sessions" || there === "bench");
+  for (const [name, , show] of views) if (name === there) show();
+  coach.show();
 }
 addEventListener("hashchange", view);
 view();
@@ -175,12 +193,17 @@ follow("/api/v1/live", {
     player.status(s.playback);
     details.allow(s.recording.state !== "off");
     alerts.show(s.alarms);
+    coach.tick();
     values.ended = s.connection.state === "ended";
   },
   event(e) {
     if (waiting) waiting.push(e);
-    else take(e);
+    else {
+      take(e);
+      coach.event(e);
+    }
   },
+  procedures: coach.status,
   contact(there) {
     top_.contact(there);
     document.body.toggleAttribute("data-old", !there);
@@ -200,7 +223,9 @@ requestAnimationFrame(paint);
 
 document.addEventListener("keydown", (e) => {
   if (e.ctrlKey || e.metaKey || e.altKey || e.repeat) return;
-  if (e.target instanceof HTMLSelectElement || (e.target instanceof HTMLInputElement && e.target.type !== "radio")) return;
+  // Where letters are typed or choose something, they are letters.
+  if (e.target instanceof HTMLSelectElement || e.target instanceof HTMLTextAreaElement) return;
+  if (e.target instanceof HTMLInputElement && !["radio", "checkbox", "range", "button", "submit"].includes(e.target.type)) return;
   if (e.key === "m" || e.key === "M") marks.key();
   else if (e.key === "p" || e.key === "P") graphs.pause();
 });

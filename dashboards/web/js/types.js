@@ -41,9 +41,9 @@
 
 /** @typedef {{already: boolean, seal_sha256: string, signer?: string, files: number, bytes: number, damage: string[]}} SealDone */
 
-/** @typedef {{n: number, median: (number|null)[]|null, low: (number|null)[]|null, high: (number|null)[]|null}} Band */
+/** @typedef {{n: number, median: (number|null)[]|null, low: (number|null)[]|null, high: (number|null)[]|null}} Middle */
 
-/** @typedef {{t_s: number[]|null, bands: Band[]}} Overlay */
+/** @typedef {{t_s: number[]|null, bands: Middle[]}} Overlay */
 
 /** @typedef {{from: string, to: string, kind: string, words: string, figures: {name: string, verdict: string, words: string}[]|null, overlay: Overlay}} ShiftGroup */
 
@@ -94,6 +94,35 @@
 /** @typedef {{seq: number, t: number, kind: string, data: Record<string, any>}} SessionEvent */
 
 /** @typedef {{t: number, i: number[], v: (number|null)[], s: number[], at: number[]}} Values  one message of the live stream. */
+
+/** @typedef {{signal: string, title: string, unit: string, low: number, high: number}} Band */
+
+/** @typedef {Band & {value: number|null, holds: boolean}} BandNow */
+
+/** @typedef {{name: string, say: string, of: number, gears: string[], until: string, hold: Band[], grace_s: number, for_s: number,
+ *  at_most_s: number, rest_s: number, within_s: number, measure: string[]}} ProcedureStep */
+
+/** @typedef {{procedure: string, title: string, state: string, verdict?: string, why?: string[], duration_s?: number, oil_begin_celsius?: number,
+ *  oil_end_celsius?: number, steps?: {step: string, state: string, count: number, of: number, spoiled?: number, why?: string, duration_s: number,
+ *  figures?: {signal: string, unit?: string, least: number, most: number, mean: number}[]}[]}} ProcedureChange
+ *  state: waiting, begun, refused, ended; verdict: done, not done, stopped. */
+
+/** @typedef {{name: string, state: string, ready: boolean, needs: {name: string, say: string, met: boolean, missing: string[]}[], began: number|null,
+ *  step: number, steps: {name: string, state: string, count: number, of: number, spoiled: number, why: string}[],
+ *  now: {left_s: number, counting: boolean, held_s: number, rest_left_s: number, gears_done: number, until: boolean|null, bands: BandNow[]}|null,
+ *  last: ProcedureChange|null, last_at: number|null}} ProcedureStatus  state: idle, waiting, running. */
+
+/** @typedef {{name: string, title: string, note: string, cautions: string[], stop_when: {name: string, say: string}[], steps: ProcedureStep[], status: ProcedureStatus}} Procedure */
+
+/** @typedef {{can: boolean, why: string, procedures: Procedure[]}} ProcedureList */
+
+/** @typedef {{reading: string, title: string, value?: number, choice?: string, unit?: string, entered: string, celsius?: number, corrected?: number,
+ *  limits?: [number, number], verdict: string, note?: string, by?: string, wall?: string}} BenchEntry  verdict: good, bad, noted. */
+
+/** @typedef {{name: string, title: string, note?: string, unit?: string, limits?: [number, number], coil?: string,
+ *  choices?: {text: string, verdict: string}[], entered: BenchEntry|null, earlier: BenchEntry[]}} BenchLine */
+
+/** @typedef {{can: boolean, why: string, lines: BenchLine[]}} BenchSheet */
 
 /** @typedef {{instance: string, seq: number, round: number}} Start */
 

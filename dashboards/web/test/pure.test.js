@@ -5,6 +5,8 @@ import { test } from "node:test";
 import { carries, looks, spell, strokes, troubles } from "../js/bus.js";
 import { Columns } from "../js/columns.js";
 import { losses } from "../js/connection.js";
+import { entered, wanted } from "../js/bench.js";
+import { counted, gauge, leaves, spoken } from "../js/coach.js";
 import { age, bytes, clock, count, number } from "../js/format.js";
 import { graphsFor, ofColumn, sizes } from "../js/graphs.js";
 import { logLine, remarks, shiftFigures } from "../js/happened.js";
@@ -278,4 +280,40 @@ test("a drawing over sessions reaches as far as its intervals, and to 0 where th
   assert.ok(reach([at(-3), at(2)])[0] < -3);
   assert.deepEqual(numbered(5), [0, 1, 2, 3, 4]);
   assert.ok(numbered(50).length <= 12);
+});
+
+test("a gauge reaches as far beyond its band as the band is wide, within what the signal can be", () => {
+  assert.deepEqual(gauge({ low: 10, high: 15, value: 12.5 }), { low: 1 / 3, high: 2 / 3, at: 0.5 });
+  assert.deepEqual(gauge({ low: 0, high: 40, value: 90 }, [0, 100]), { low: 0, high: 0.5, at: 1 });
+  assert.deepEqual(gauge({ low: 90, high: 100, value: null }, [0, 100]), { low: 0.5, high: 1, at: null });
+  const one = gauge({ low: 5, high: 5, value: 5 });
+  assert.ok(one.low === one.high && one.at === one.low);
+  assert.equal(leaves({ low: 1, high: 2, value: 3, holds: false, title: "pedal" }), "pedal too high");
+  assert.equal(leaves({ low: 1, high: 2, value: null, holds: false, title: "pedal" }), "pedal: no value");
+  assert.equal(leaves({ low: 1, high: 2, value: 1.5, holds: true, title: "pedal" }), "");
+});
+
+test("a procedure is told aloud in short", () => {
+  const say = (kind, data) => spoken({ seq: 1, t: 0, kind, data })?.say ?? null;
+  assert.equal(say("procedure", { state: "begun", title: "Relearn" }), "Relearn begins.");
+  assert.equal(say("procedure", { state: "ended", verdict: "not done", title: "Relearn", why: ["Too slow."] }), "Relearn: not done. Too slow.");
+  assert.equal(say("procedure", { state: "refused", title: "Relearn", why: ["Oil cold."] }), "Relearn: not begun. Oil cold.");
+  assert.equal(say("step", { state: "begun", say: "Drive off" }), "Drive off");
+  assert.equal(say("step", { state: "counted", count: 2, of: 4 }), "2 of 4.");
+  assert.equal(say("step", { state: "counted", count: 1, of: 1 }), null);
+  assert.equal(say("step", { state: "again", why: "Pedal at 20 %." }), "That did not count. Pedal at 20 %.");
+  assert.equal(say("shift", {}), null);
+  assert.equal(counted({ of: 4, gears: ["1"] }, 2), "2 of 4 sequences");
+  assert.equal(counted({ of: 3, gears: [] }, 1), "1 of 3 times");
+  assert.equal(counted({ of: 1, gears: [] }, 0), "");
+});
+
+test("the bench sheet says what is wanted and what was found", () => {
+  assert.equal(wanted({ name: "a", title: "a", unit: "Ω", limits: [5.6, 6.6], coil: "A", entered: null, earlier: [] }), "good: 5.6 to 6.6 Ω at 20 °C");
+  assert.equal(wanted({ name: "a", title: "a", choices: [{ text: "red", verdict: "good" }, { text: "dark", verdict: "bad" }], entered: null, earlier: [] }), "good: red");
+  assert.equal(wanted({ name: "a", title: "a", entered: null, earlier: [] }), "no limits: it is noted only");
+  const e = { reading: "a", title: "a", entered: "", verdict: "good", unit: "Ω", value: 6.2 };
+  assert.equal(entered({ ...e, celsius: 35, corrected: 5.855 }), "6.2 Ω at 35 °C = 5.855 Ω at 20 °C");
+  assert.equal(entered({ ...e, celsius: 20, corrected: 6.2 }), "6.2 Ω at 20 °C");
+  assert.equal(entered({ reading: "f", title: "f", entered: "", verdict: "bad", choice: "milky" }), "milky");
 });
