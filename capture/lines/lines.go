@@ -1,6 +1,6 @@
 // Package lines reads text lines from serial instruments: satellite receivers,
 // thermometers, pressure gauges and the like. It cuts and stamps lines and
-// interprets nothing; what they say is read in decode/text.
+// interprets nothing; what they say is read in decode.
 package lines
 
 import (
