@@ -29,7 +29,8 @@ FILE can be the name of something built in (see --list), such as van.
 
 With --gears it prints, for every gear of the element table, the ratio, and the
 torque share and slip of each element at 1,000 rpm input; a row that ties up or
-stays in neutral is named with the elements to blame.
+stays in neutral is named with the elements to blame. Then what the speed sensors
+can tell apart, and how far each slip may be off by their steps and periods.
 
 With --against it reads a capture file, a session folder or any source and says
 which frames, pages and instruments of FILE never came, which signals left their
@@ -170,6 +171,9 @@ func (o *checkOptions) printGears(cmd *cobra.Command, name string, file *signals
 		return wrongError{name + " describes no gear train; --gears needs transmission: train, elements and gears"}
 	}
 	report, err := geartrain.NewReport(file.Transmission)
+	if err == nil {
+		err = report.AddUncertainty(file)
+	}
 	if err != nil {
 		return wrongError{name + ": " + err.Error()}
 	}

@@ -3,8 +3,6 @@ package drivetrain
 import (
 	"math"
 	"math/bits"
-
-	"gearwitness/capture"
 )
 
 // slipEnergy is the friction energy that each element applied in a shift turns
@@ -69,55 +67,4 @@ func (m *model) energyParts(energy map[string]float64) (parts map[string]float64
 		fault = fault || kJ > m.energyLimit[e]
 	}
 	return parts, fault
-}
-
-// sigmaReach is how far before and after a tick the rates of the speeds are taken.
-const sigmaReach = 50 * millisecond
-
-// slipSigma is the standard uncertainty of the slips of the elements that a shift
-// applies and releases, in the middle of its ratio phase [rpm]:
-//
-//	u^2 = sum over the sensors of gain^2 (step^2 + (rate period)^2) / 12
-//
-// A step and the moment within its period at which a speed is read both count as
-// uniform distributions (JCGM 100:2008, 4.3.7). Nil where the slips do not follow.
-func (a *Analyzer) slipSigma(from, to int, sp span) map[string]float64 {
-	m := a.model
-	if m.train == nil {
-		return nil
-	}
-	middle := sp.start + (sp.end-sp.start)/2
-	n, before, after := a.past.back(a.past.since(middle)), a.past.back(a.past.since(middle-sigmaReach)), a.past.back(a.past.since(middle+sigmaReach))
-	if n == nil || before == nil || after == nil || after.at == before.at {
-		return nil
-	}
-	est := m.estimator(0, n.have)
-	if est == nil || before.have&after.have&n.have != n.have {
-		return nil
-	}
-	var variances [maxSensors]float64
-	k := 0
-	for set := n.have; set != 0; set &= set - 1 {
-		s := bits.TrailingZeros64(set)
-		rate := (after.readings[s] - before.readings[s]) / float64(after.at-before.at) // rpm/ns
-		swing := rate * float64(a.period(s))
-		variances[k] = (float64(m.sensors[s].step*m.sensors[s].step) + float64(swing*swing)) / 12
-		k++
-	}
-	var slips [64]float64
-	est.SlipVariances(variances[:k], slips[:len(m.elements)])
-	var out map[string]float64
-	for set := m.gears[from].mask ^ m.gears[to].mask; set != 0; set &= set - 1 {
-		if e := bits.TrailingZeros64(set); known(slips[e]) {
-			if out == nil {
-				out = make(map[string]float64)
-			}
-			out[m.elements[e]] = round3(math.Sqrt(slips[e]))
-		}
-	}
-	return out
-}
-
-func (a *Analyzer) period(sensor int) capture.Stamp {
-	return a.channels[a.model.sensors[sensor].channel].period
 }

@@ -42,8 +42,8 @@ type carrying struct {
 	alone    int // of slipped: no other carrying element slipped
 	sure     int // of slipped: in a shift in which it must hold, where no commanded gear is broadcast
 	episodes int
-	peak     float64 // largest slip [rpm]
-	at       capture.Stamp
+	peak     float64       // largest slip [rpm]
+	sigma    float64       // its standard uncertainty [rpm], NaN where not known
 	last     capture.Stamp // when it slipped last
 	run      int           // ticks of the episode under way
 	pedalMin float64       // least pedal at which it slipped [%]
@@ -139,7 +139,7 @@ func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 	if m.train == nil || want < 0 || n.gear == standing || n.gear == neutral {
 		return
 	}
-	if n.at%sensorStep == 0 {
+	if n.at%sensorStep == 0 && (told || n.gear == want || a.fitsWithoutOne() == want) {
 		v.look(a, want)
 	}
 	if n.have != 1<<len(m.sensors)-1 || !(n.in >= fastRPM) || !told && want != v.grip.gear {
@@ -189,7 +189,7 @@ func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 		}
 		c.last = n.at
 		if math.Abs(slip) > c.peak {
-			c.peak, c.at = math.Abs(slip), n.at
+			c.peak, c.sigma = math.Abs(slip), a.sigmaNow(e)
 		}
 		if known(n.pedal) {
 			c.pedalMin = min(c.pedalMin, n.pedal)

@@ -2,6 +2,7 @@ package drivetrain
 
 import (
 	"math"
+	"math/bits"
 	"slices"
 
 	"gearwitness/capture"
@@ -20,6 +21,7 @@ type gripping struct {
 	run  int // ticks in a row that the elements of the gear engaged have stood still
 	away bool
 	left capture.Stamp // when that began
+	more int           // ticks since then in which several of its elements slipped: shifts
 	kept []carrying    // what the elements of the gear had shown when it was left
 }
 
@@ -46,13 +48,19 @@ func (g *gripping) follow(a *Analyzer, carried [][]carrying) {
 		}
 		g.gear, g.away = notKnown, false
 	case held:
+		if g.away && g.more >= int(shortEpisode/Tick) {
+			copy(carried[g.gear], g.kept) // there and back
+		}
 		g.away = false
 	case g.gear >= 0 && !g.away && n.gear != g.gear:
-		g.away, g.left = true, n.at
+		g.away, g.left, g.more = true, n.at, 0
 		copy(g.kept, carried[g.gear])
 	}
 	if held {
 		g.gear = n.gear
+	}
+	if g.away && bits.OnesCount64(a.slipping(g.gear)) > 1 {
+		g.more++
 	}
 }
 

@@ -240,8 +240,12 @@ func (l *lockup) engineFactor() (float64, bool) {
 // against them.
 func (l *lockup) suspects(a *Analyzer) []Suspect {
 	var out []Suspect
+	disagree := a.evidence.disagree(a.watch.wrong)
 	add := func(element, part string, score float64, reason string) {
 		verdict := VerdictSuspect
+		if disagree {
+			score, reason = min(score, 0.45), reason+"; but the gearbox's own speed sensors disagree: settle that first"
+		}
 		if score < 0.5 {
 			verdict = VerdictUndecided
 		}
@@ -270,6 +274,12 @@ func (l *lockup) suspects(a *Analyzer) []Suspect {
 		add(converterClutch, "converter", 0.8, fmt.Sprintf("slipped for %s of %s in which it was commanded to hold, up to %.0f rpm", duration(l.slipped), duration(l.ticks), l.peak))
 	}
 	return out
+}
+
+// forget drops what was measured against an input speed that was wrong.
+func (l *lockup) forget() {
+	l.ticks, l.slipped, l.peak = 0, 0, 0
+	l.pull, l.drag = mean{}, mean{}
 }
 
 // slipping tells that the converter clutch slipped while it was commanded to hold.

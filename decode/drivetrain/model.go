@@ -131,8 +131,8 @@ func newModel(f *signals.File, t *decode.Table, channel func(string) int) (*mode
 		if len(m.sensors) == maxSensors {
 			return 0, fmt.Errorf("transmission: more than %d shaft-speed sensors; leave out those that repeat another", maxSensors)
 		}
-		step, signed := resolution(f, name)
-		m.sensors = append(m.sensors, sensor{name: name, signal: i, channel: channel(name), shaft: shaft, magnitude: magnitude || !signed, step: step})
+		r := geartrain.ReadingOf(f, name)
+		m.sensors = append(m.sensors, sensor{name: name, signal: i, channel: channel(name), shaft: shaft, magnitude: magnitude || !r.Signed, step: r.StepRPM})
 		return len(m.sensors) - 1, nil
 	}
 	var err error
@@ -303,25 +303,6 @@ func (m *model) doubt() {
 		}
 		g.spread = 2 * math.Sqrt(2*sum)
 	}
-}
-
-// resolution is the step of a signal of a frame, 0 where there is none, and
-// whether it can be negative; a signal that is no field of a frame can.
-func resolution(f *signals.File, name string) (step float64, signed bool) {
-	for i := range f.Frames {
-		if k := f.Frames[i].V.Signals.Index(name); k >= 0 {
-			s := &f.Frames[i].V.Signals[k].V
-			step, signed = math.Abs(s.Resolution), s.Number != signals.Unsigned || s.Offset < 0 || s.Resolution < 0
-			switch {
-			case s.Number == signals.Float:
-				step = 0
-			case step == 0:
-				step = 1
-			}
-			return step, signed
-		}
-	}
-	return 0, true
 }
 
 // estimator returns the one for a set of sensors with a set of elements assumed

@@ -332,6 +332,9 @@ func (w *weighing) element(e int) Suspect {
 		switch {
 		case c.slipped >= int(shortEpisode/Tick):
 			r := fmt.Sprintf("slipped in gear %s: %s of %s, up to %.0f rpm", name, duration(c.slipped), duration(c.ticks), c.peak)
+			if known(c.sigma) {
+				r += fmt.Sprintf(" ± %.0f", max(1, c.sigma))
+			}
 			if !math.IsInf(c.pedalMin, 1) {
 				r += fmt.Sprintf(", from %.0f %% pedal on", c.pedalMin)
 			}

@@ -186,6 +186,19 @@ func (v *evidence) scaling(m *model, s int) (x scaling) {
 	return x
 }
 
+// disagree tells that the sensors of the gearbox, but for one that is known to read
+// wrong, do not agree in some gear.
+func (v *evidence) disagree(but uint64) bool {
+	for g := range v.sensors {
+		for s := range v.sensors[g] {
+			if l := &v.sensors[g][s]; but>>s&1 == 0 && l.looks >= enoughLooks && l.wrong() {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // right tells that a sensor that read wrong has read right for a while since then.
 func (v *evidence) right(m *model, s int, then capture.Stamp) bool {
 	for g := range m.gears {
@@ -207,7 +220,7 @@ func (v *evidence) conclude(a *Analyzer, out *decode.Output) {
 		s := bits.TrailingZeros64(w.wrong)
 		if v.right(m, s, w.wrongAt) {
 			w.wrong = 0
-			v.forget()
+			a.forget()
 			out.Events = append(out.Events, decode.Event{Time: n.at, Kind: KindSensor, Fields: SensorEvent{Signal: m.sensors[s].name, Finding: findings[sensorSound], Bridged: true}})
 		} else if x := v.scaling(m, s); x.proven() {
 			w.factor[s] = x.factor
@@ -228,7 +241,7 @@ func (v *evidence) conclude(a *Analyzer, out *decode.Output) {
 	}
 	w.wrong, w.wrongAt, w.factor[found] = 1<<found, n.at, x.factor
 	a.correctPast(found, x.factor, x.since)
-	v.forget()
+	a.forget()
 	finding := "reads too low, by the same part in every gear"
 	if x.factor > 1 {
 		finding = "reads too high, by the same part in every gear"
@@ -257,12 +270,14 @@ func (a *Analyzer) correctPast(s int, factor float64, since capture.Stamp) {
 	}
 }
 
-// forget drops what is held against elements: it came from a sensor.
-func (v *evidence) forget() {
+// forget drops what is held against elements and the converter: it came from a sensor.
+func (a *Analyzer) forget() {
+	v := &a.evidence
 	for g := range v.carried {
 		for e := range v.carried[g] {
 			v.carried[g][e] = noCarrying
 		}
 	}
 	v.grip.gear, v.grip.away, v.shifts = notKnown, false, v.shifts[:0]
+	a.lockups.forget()
 }

@@ -10,9 +10,11 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	. "gearwitness/decode/geartrain"
 	"gearwitness/signals"
+	"gearwitness/signals/unit"
 )
 
 // The demonstration's own gearbox: testdata/demo-train.json, figures computed
@@ -101,7 +103,7 @@ func demoTrain(tb testing.TB) *Train {
 func rounded(t *testing.T, what string, got *float64, want float64, decimals int) {
 	t.Helper()
 	if got == nil || math.Abs(*got-want) > 0.5000001*math.Pow10(-decimals) {
-		t.Errorf("%s = %v, want %v", what, got, want)
+		t.Errorf("%s = %s, want %v", what, shown(got), want)
 	}
 }
 
@@ -362,4 +364,71 @@ func TestWarnings(t *testing.T) {
 			t.Errorf("warnings %q, want one with %q", w, c.want)
 		}
 	}
+}
+
+// The uncertainty of slips, worked out by hand from JCGM 100:2008, 4.3.7 (a uniform
+// distribution of width w has the variance w^2/12): the drum's slip is one reading,
+// the odd-gears clutch's the difference of two.
+func TestUncertainty(t *testing.T) {
+	f, list := signals.Parse("van.yaml", signals.Van(), nil)
+	if f == nil {
+		t.Fatal(list)
+	}
+	for _, c := range []struct {
+		unit     unit.Unit
+		step     float64 // rpm
+		file     float64 // the same in the unit
+		periodMS int
+	}{
+		{"rpm", 0.25, 0.25, 10},
+		{"rpm", 10, 10, 50},
+		{"rev/s", 60, 1, 20},
+	} {
+		for i := range f.Frames {
+			for k := range f.Frames[i].V.Signals {
+				if s := &f.Frames[i].V.Signals[k]; slices.Contains([]string{"reduced_carrier_speed", "drum_speed", "output_speed"}, s.Name) {
+					s.V.Resolution, s.V.Unit = c.file, c.unit
+					f.Frames[i].V.Every = time.Duration(c.periodMS) * time.Millisecond
+				}
+			}
+		}
+		r, err := NewReport(f.Transmission)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := r.AddUncertainty(f); err != nil {
+			t.Fatal(err)
+		}
+		if s := r.Sensors.Sensors[1]; s.StepRPM != c.step || s.PeriodMS != float64(c.periodMS) {
+			t.Errorf("%+v: the drum's sensor is %+v", c, s)
+		}
+		of := func(gear, element string) *ElementReport {
+			g := &r.Gears[slices.IndexFunc(r.Gears, func(g GearReport) bool { return g.Gear == gear })]
+			return &g.ElementsAt[slices.Index(r.Elements, element)]
+		}
+		swing := 87.0 / 128 * float64(c.periodMS) // of carrier and drum in third, 1,000 rpm/s at the input
+		for _, x := range []struct {
+			gear, element string
+			steady, ramp  float64
+		}{
+			{"2", "drum brake", math.Sqrt(c.step * c.step / 12), math.Sqrt(c.step * c.step / 12)},
+			{"3", "drum brake", math.Sqrt(c.step * c.step / 12), math.Sqrt((c.step*c.step + swing*swing) / 12)},
+			{"3", "odd-gears clutch", math.Sqrt(c.step * c.step / 6), math.Sqrt((c.step*c.step + swing*swing) / 6)},
+		} {
+			e := of(x.gear, x.element)
+			rounded(t, x.element+" steady", e.SlipSigmaRPM, x.steady, 9)
+			rounded(t, x.element+" in gear "+x.gear, e.SlipSigmaRampRPM, x.ramp, 9)
+		}
+		var b strings.Builder
+		if err := r.WriteText(&b); err != nil || !strings.Contains(b.String(), "How far each slip may be off") {
+			t.Errorf("%v; the text tells nothing of uncertainty:\n%s", err, b.String())
+		}
+	}
+}
+
+func shown(v *float64) string {
+	if v == nil {
+		return "unknown"
+	}
+	return fmt.Sprint(*v)
 }

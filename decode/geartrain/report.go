@@ -67,6 +67,11 @@ type ElementReport struct {
 	// SlipRPM is first side minus second (brake: the shaft; one-way: inner minus
 	// outer).
 	SlipRPM *float64 `json:"slip_rpm"`
+	// SlipSigmaRPM is the standard uncertainty of the slip that the sensors' steps
+	// leave, SlipSigmaRampRPM the same while the input speed changes by 1,000 rpm/s,
+	// when the sensors' periods count too; null where the slip does not follow.
+	SlipSigmaRPM     *float64 `json:"slip_sigma_rpm,omitempty"`
+	SlipSigmaRampRPM *float64 `json:"slip_sigma_ramp_rpm,omitempty"`
 	// Torque is what the element puts on its first side, TorqueShare its size.
 	Torque      *float64 `json:"torque"`
 	TorqueShare *float64 `json:"torque_share"`
@@ -103,8 +108,10 @@ type SensorsReport struct {
 
 // SensorReport is one speed sensor.
 type SensorReport struct {
-	Signal string `json:"signal"`
-	Shaft  string `json:"shaft"`
+	Signal   string  `json:"signal"`
+	Shaft    string  `json:"shaft"`
+	StepRPM  float64 `json:"step_rpm,omitempty"`
+	PeriodMS float64 `json:"period_ms,omitempty"`
 }
 
 // WithoutReport is what follows when one sensor is missing.
@@ -226,7 +233,7 @@ func (s *sensorList) sufficient(t *Train, holding []int) [][]string {
 func (t *Train) sensorsReport(s sensorList) (*SensorsReport, error) {
 	r := &SensorsReport{Sufficient: s.sufficient(t, nil)}
 	for i := range s.list {
-		r.Sensors = append(r.Sensors, SensorReport{s.names[i], t.Shafts[s.list[i].Shaft]})
+		r.Sensors = append(r.Sensors, SensorReport{Signal: s.names[i], Shaft: t.Shafts[s.list[i].Shaft]})
 	}
 	follows := func(list []Sensor) ([]string, int, error) {
 		e, err := NewEstimator(t, list, nil)

@@ -21,6 +21,7 @@ func (r *Report) WriteText(w io.Writer) error {
 	}
 	if r.Sensors != nil {
 		r.writeSensors(&b)
+		r.writeUncertainty(&b)
 	}
 	if r.Solenoids != nil {
 		r.writeSolenoids(&b)
@@ -157,7 +158,14 @@ func (r *Report) writeSensors(b *strings.Builder) {
 	b.WriteString("\nSpeed sensors, no element assumed to hold\n")
 	var rows [][]string
 	for i, sensor := range s.Sensors {
-		rows = append(rows, []string{"  " + sensor.Signal, "reads " + sensor.Shaft, "without it: " + r.follows(s.Without[i].Follows)})
+		reads := "reads " + sensor.Shaft
+		if sensor.StepRPM > 0 {
+			reads += fmt.Sprintf(" in steps of %g rpm", sensor.StepRPM)
+		}
+		if sensor.PeriodMS > 0 {
+			reads += fmt.Sprintf(" every %g ms", sensor.PeriodMS)
+		}
+		rows = append(rows, []string{"  " + sensor.Signal, reads, "without it: " + r.follows(s.Without[i].Follows)})
 	}
 	table(b, rows, "lll")
 	fmt.Fprintf(b, "  all together: %s; %s to spare\n", r.follows(s.Follows), count(s.Spare, "sensor"))
