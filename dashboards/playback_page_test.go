@@ -163,17 +163,20 @@ func TestPlaybackControls(t *testing.T) {
 	}
 }
 
-// eventually waits until what comes is what is wanted.
+// eventually waits until what comes, bit by bit, is what is wanted.
 func eventually(t *testing.T, what string, come func() string, want string) {
 	t.Helper()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
-	for limit := time.Now().Add(10 * time.Second); ; <-tick.C {
-		got := come()
+	got := ""
+	for limit := time.Now().Add(30 * time.Second); ; <-tick.C {
+		if more := come(); more != "" {
+			got = strings.TrimPrefix(got+", "+more, ", ")
+		}
 		if got == want {
 			return
 		}
-		if got != "" || time.Now().After(limit) {
+		if !strings.HasPrefix(want, got) || time.Now().After(limit) {
 			t.Errorf("%s: got %q, want %q", what, got, want)
 			return
 		}

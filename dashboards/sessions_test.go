@@ -256,35 +256,32 @@ func TestLongWorkIsOneAtATimeAndCanBeCancelled(t *testing.T) {
 
 // The server's time limits are for short questions.
 func TestLongWorkOutlivesTheLimitsOfTheServer(t *testing.T) {
-	s, _ := sessionServer(t, Sessions{Verify: func(ctx context.Context, _ string, tell func(string)) (*SessionVerdict, error) {
-		select {
-		case <-ctx.Done():
-			return nil, ctx.Err()
-		case <-time.After(300 * time.Millisecond):
-			return &SessionVerdict{Holds: true}, nil
+	synctest.Test(t, func(t *testing.T) {
+		s, _ := sessionServer(t, Sessions{Verify: func(ctx context.Context, _ string, tell func(string)) (*SessionVerdict, error) {
+			select {
+			case <-ctx.Done():
+				return nil, ctx.Err()
+			case <-time.After(10 * time.Minute):
+				return &SessionVerdict{Holds: true}, nil
+			}
+		}})
+		p, stop := start(t, s)
+		c := p.dial(t)
+		go io.WriteString(c, "GET /api/v1/sessions/"+first+"/verify HTTP/1.1\r\nHost: localhost\r\nAccept: "+streamed+"\r\n\r\n")
+		resp, err := http.ReadResponse(bufio.NewReader(c), nil)
+		if err != nil {
+			t.Fatal(err)
 		}
-	}})
-	server := httptest.NewUnstartedServer(s.Handler())
-	server.Config.ReadTimeout, server.Config.WriteTimeout = 50*time.Millisecond, 50*time.Millisecond
-	server.Start()
-	defer server.Close()
-	r, err := http.NewRequest("GET", server.URL+"/api/v1/sessions/"+first+"/verify", nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	r.Header.Set("Accept", streamed)
-	resp, err := http.DefaultClient.Do(r)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	var last string
-	for lines := bufio.NewScanner(resp.Body); lines.Scan(); {
-		last = lines.Text()
-	}
-	if !strings.Contains(last, `"holds":true`) {
-		t.Errorf("the last line is %q", last)
-	}
+		var last string
+		for lines := bufio.NewScanner(resp.Body); lines.Scan(); {
+			last = lines.Text()
+		}
+		if !strings.Contains(last, `"holds":true`) {
+			t.Errorf("the last line is %q", last)
+		}
+		c.Close()
+		stop()
+	})
 }
 
 func TestSealingWantsTheNameAgain(t *testing.T) {

@@ -15,12 +15,12 @@ import (
 	"gearwitness/capture/testneed"
 )
 
-// Browser starts one without a window and with an empty profile, for a minute
-// at most. Faults of the page (exceptions, refused addresses, console errors)
+// Browser starts one without a window and with an empty profile, for three minutes
+// at most: the machine may be busy. Faults of the page (exceptions, refused addresses, console errors)
 // fail the test.
 func Browser(t *testing.T) context.Context {
 	exe := testneed.Tool(t, "chromium")
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Minute)
 	t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewExecAllocator(ctx, chromedp.NoFirstRun, chromedp.NoDefaultBrowserCheck, chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.ExecPath(exe), chromedp.UserDataDir(t.TempDir()),
