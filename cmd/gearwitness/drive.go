@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -27,6 +28,7 @@ import (
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/procedure"
+	"gearwitness/decode/van"
 	"gearwitness/signals"
 )
 
@@ -49,12 +51,17 @@ requests and --allow-requests is given.
 
 Sources:
   slcan:/dev/ttyUSB0?bitrate=500k        serial-line CAN adapter (slcan:COM5 on Windows)
-        &baud=115200 &stamps=adapter &as=BUS
+        &baud=115200 of the serial line; &stamps=adapter takes its time stamps;
+        &status=1s asks it for its status byte so often; &as=BUS says which bus
+        of the vehicle file it is on
   socketcan:can0                         CAN interface of Linux
+        &stamps=adapter &bitrate=500k, which it must have, &as=BUS
   lines:/dev/ttyACM0?baud=115200&as=gps  text lines of a serial instrument
   capture:FILE?speed=4                   capture file or session, played back; the
         page pauses, steps and jumps; a playback is not recorded again
   van:?seed=7&for=20m&fault=NAME         the virtual van (see demo --help)
+        &drive=` + driveNames() + `
+        &oil=20 &ambient=-5, both in °C
 
 Exit status: 0 done, 1 the vehicle file is wrong, 2 used wrong, 3 failed.`,
 		Example: `  gearwitness drive --vehicle van.yaml --from slcan:/dev/ttyUSB0?bitrate=500k
@@ -74,6 +81,15 @@ Exit status: 0 done, 1 the vehicle file is wrong, 2 used wrong, 3 failed.`,
 	f.StringArrayVar(&o.from, "from", nil, "source to read from; repeatable")
 	o.common(f)
 	return cmd
+}
+
+// driveNames lists what the van can be made to drive.
+func driveNames() string {
+	var names []string
+	for _, d := range van.Drives() {
+		names = append(names, d.Name)
+	}
+	return strings.Join(names, ", ")
 }
 
 // vehicleFile loads the vehicle file given; a session that is played back and the

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"text/tabwriter"
 
@@ -25,9 +24,7 @@ Exit status: 0 done, 2 used wrong, 3 failed.`,
 				return fmt.Errorf("the serial ports cannot be listed: %w", err)
 			}
 			if asJSON {
-				e := json.NewEncoder(cmd.OutOrStdout())
-				e.SetIndent("", "  ")
-				return e.Encode(list)
+				return writeJSON(cmd, append([]port.Info{}, list...)) // none is [], not null
 			}
 			if len(list) == 0 {
 				fmt.Fprintln(cmd.OutOrStdout(), "No serial ports. Plug the adapter in; if it stays unseen, its driver is missing.")
@@ -35,7 +32,11 @@ Exit status: 0 done, 2 used wrong, 3 failed.`,
 			}
 			w := tabwriter.NewWriter(cmd.OutOrStdout(), 0, 0, 2, ' ', 0)
 			for _, p := range list {
-				fmt.Fprintf(w, "%s\t%s\n", p.Device, p.Description)
+				if p.Description == "" {
+					fmt.Fprintln(w, p.Device)
+				} else {
+					fmt.Fprintf(w, "%s\t%s\n", p.Device, p.Description)
+				}
 			}
 			return w.Flush()
 		},

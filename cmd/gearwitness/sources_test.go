@@ -1,9 +1,12 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"log/slog"
 	"net/http/httptest"
+	"regexp"
+	"strings"
 	"testing"
 	"time"
 
@@ -75,6 +78,32 @@ func TestDiskWarning(t *testing.T) {
 	} {
 		if got := diskWarning(c.s); got != c.want {
 			t.Errorf("%+v: got %q, want %q", c.s, got, c.want)
+		}
+	}
+}
+
+// TestHelpNamesEveryParameter reads what each kind of source knows from what it
+// says of a parameter that it does not.
+func TestHelpNamesEveryParameter(t *testing.T) {
+	var help bytes.Buffer
+	if status := run(t.Context(), []string{"drive", "--help"}, strings.NewReader(""), &help, &help); status != exitDone {
+		t.Fatal(help.String())
+	}
+	_, sources, _ := strings.Cut(help.String(), "Sources:")
+	for _, scheme := range capture.Schemes() {
+		_, err := capture.ParseURL(scheme + ":x?zzz=1")
+		_, known, ok := strings.Cut(err.Error(), "knows ")
+		if !ok {
+			t.Fatalf("%s: %v", scheme, err)
+		}
+		_, own, _ := strings.Cut(sources, "\n  "+scheme+":")
+		if next := regexp.MustCompile(`\n( {0,2}\S|\n)`).FindStringIndex(own); next != nil {
+			own = own[:next[0]]
+		}
+		for _, name := range strings.Split(strings.TrimSuffix(known, "\n"), ", ") {
+			if !strings.Contains(own, name+"=") && name != "as" && name != "bus" {
+				t.Errorf("drive --help does not name %s of %s:", name, scheme)
+			}
 		}
 	}
 }

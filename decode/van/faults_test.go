@@ -193,6 +193,8 @@ func TestParseOptions(t *testing.T) {
 		"seed=-1":         "expected a whole number",
 		"seed=1&seed=2":   "given 2 times",
 		"for=0s":          "expected a time above 0",
+		"for=745h":        "up to 744h",
+		"for=99999999h":   "up to 744h",
 		"for=twenty":      "such as 90s or 20m",
 		"drive=towm":      `did you mean "town"?`,
 		"oil=hot":         "expected degrees Celsius from -30 to 110",

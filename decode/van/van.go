@@ -98,6 +98,10 @@ func ParseOptions(q url.Values) (Options, error) {
 	return o, nil
 }
 
+// longest is the longest drive: a month, as the longest of the vehicle file's
+// times.
+const longest = 744 * time.Hour
+
 func (o *Options) set(key, v string) error {
 	switch key {
 	case "seed":
@@ -108,8 +112,8 @@ func (o *Options) set(key, v string) error {
 		o.Seed = n
 	case "for":
 		d, err := time.ParseDuration(v)
-		if err != nil || d <= 0 {
-			return fmt.Errorf("van: for %s; expected a time above 0, such as 90s or 20m", quote(v))
+		if err != nil || d <= 0 || d > longest {
+			return fmt.Errorf("van: for %s; expected a time above 0 and up to %.0fh, such as 90s or 20m", quote(v), longest.Hours())
 		}
 		o.For = d
 	case "drive":
