@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"path/filepath"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -19,7 +20,8 @@ type Describer interface {
 	Describe(change func(*archive.Meta))
 }
 
-// Details is /api/v1/session: what people say about the session being recorded.
+// Details is /api/v1/session: what people say about the session being recorded;
+// and /api/v1/sessions/NAME/details: the same of one that has ended.
 type Details struct {
 	Title      string `json:"title"`
 	Technician string `json:"technician"`
@@ -111,4 +113,34 @@ func (s *Server) describeHandler(w http.ResponseWriter, r *http.Request) {
 	}
 	s.o.Session.Describe(c.apply)
 	reply(w, details(s.o.Session.Meta()))
+}
+
+// endedDetailsHandler hands out and changes the details of a session that has
+// ended and is not sealed.
+func (s *Server) endedDetailsHandler(w http.ResponseWriter, r *http.Request, folder string) {
+	if filepath.Base(folder) == s.recordingNow() {
+		refuse(w, http.StatusConflict, "this session is still being recorded; its details are at /api/v1/session")
+		return
+	}
+	if r.Method == http.MethodPatch {
+		body, ok := jsonBody(w, r)
+		if !ok {
+			return
+		}
+		c, err := parseChange(body)
+		if err != nil {
+			refuse(w, http.StatusBadRequest, err.Error())
+			return
+		}
+		if err := archive.Describe(folder, c.apply); err != nil {
+			refuse(w, http.StatusConflict, err.Error())
+			return
+		}
+	}
+	session, err := archive.Open(folder)
+	if err != nil {
+		refuse(w, http.StatusUnprocessableEntity, err.Error())
+		return
+	}
+	reply(w, details(session.Meta()))
 }

@@ -286,6 +286,15 @@ func TestSessionsOnThePage(t *testing.T) {
 	click(`tr[data-name="` + first + `"] .session-open`)
 	webtest.Until(t, ctx, hook("session")+`.textContent.includes("position 9 would be X") && `+hook("session")+`.textContent.includes("shudder")`)
 
+	// What is said of it can be corrected; the list shows it.
+	press("Change details")
+	webtest.Until(t, ctx, hook("details-title")+`.textContent === "Details of first" && document.querySelector('[name="title"]').value === "first"`)
+	webtest.Eval[any](t, ctx, `document.querySelector('[name="title"]').value = "first visit"; null`)
+	click(`.details [type="submit"]`)
+	webtest.Until(t, ctx, hook("details-said")+`.textContent === "Kept with the session."`)
+	click(`[data-hook="details-close"]`)
+	webtest.Until(t, ctx, `document.querySelector('tr[data-name="`+first+`"] .session-open').textContent === "first visit" && `+hook("session")+`.querySelector('h2').textContent === "first visit" && document.activeElement.textContent === "Change details"`)
+
 	// Work tells how far it is; cancelled, it ends.
 	press("Verify")
 	work := <-verifying

@@ -146,6 +146,8 @@ func (s *Server) sessionRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /api/v1/sessions", s.sessionsHandler)
 	mux.HandleFunc("GET /api/v1/sessions/compare", s.compareHandler)
 	mux.HandleFunc("GET /api/v1/sessions/{name}", s.named(s.factsHandler))
+	mux.HandleFunc("GET /api/v1/sessions/{name}/details", s.named(s.endedDetailsHandler))
+	mux.HandleFunc("PATCH /api/v1/sessions/{name}/details", s.named(s.endedDetailsHandler))
 	mux.HandleFunc("GET /api/v1/sessions/{name}/report", s.named(s.reportHandler))
 	mux.HandleFunc("GET /api/v1/sessions/{name}/history", s.named(s.vehicleHistoryHandler))
 	mux.HandleFunc("GET /api/v1/sessions/{name}/verify", s.named(s.verifyHandler))

@@ -58,6 +58,41 @@ func TestSessionsAreListed(t *testing.T) {
 	}
 }
 
+// What people say of a session that has ended can be corrected until it is sealed.
+func TestDetailsOfAnEndedSession(t *testing.T) {
+	s, folder := sessionServer(t, Sessions{})
+	patch := func(name, body string) *httptest.ResponseRecorder {
+		r := httptest.NewRequest("PATCH", "http://localhost:8477/api/v1/sessions/"+name+"/details", strings.NewReader(body))
+		r.Header.Set("Content-Type", "application/json")
+		w := httptest.NewRecorder()
+		s.Handler().ServeHTTP(w, r)
+		return w
+	}
+	var d Details
+	into(t, patch(first, `{"vin": "1M8GDM9A1KP042788", "concern": "flares"}`), &d)
+	if d.Title != "first" || d.Concern != "flares" || !strings.Contains(d.VINRemark, "position 9 would be X") {
+		t.Errorf("changed: %+v", d)
+	}
+	into(t, get(s, "/api/v1/sessions/"+first+"/details"), &d)
+	kept, err := archive.Open(filepath.Join(folder, first))
+	if err != nil || d.Concern != "flares" || kept.Meta().Concern != "flares" || kept.Meta().Ended.IsZero() {
+		t.Errorf("kept: %+v, %v", kept.Meta(), err)
+	}
+	if w := patch(first, `{"vin": 1}`); w.Code != http.StatusBadRequest {
+		t.Errorf("a number for a text: %d", w.Code)
+	}
+	s.o.Recorder = recorderStub{Recording{Folder: filepath.Join(folder, first)}}
+	if w := patch(first, `{}`); w.Code != http.StatusConflict || !strings.Contains(w.Body.String(), "still being recorded") {
+		t.Errorf("the one being recorded: %d %s", w.Code, w.Body)
+	}
+	if _, err := archive.Seal(t.Context(), filepath.Join(folder, second), archive.SealOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	if w := patch(second, `{"title": "better"}`); w.Code != http.StatusConflict || !strings.Contains(w.Body.String(), "sealed") {
+		t.Errorf("a sealed one: %d %s", w.Code, w.Body)
+	}
+}
+
 // The history of a vehicle is made of the sessions with its number, whoever wrote
 // it in small letters; one that cannot be read is told; the one being recorded is
 // left out, and so is every other vehicle.

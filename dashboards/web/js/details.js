@@ -1,4 +1,5 @@
-// Who, what and why of the session being recorded: shown and changed in a dialog.
+// Who, what and why of a session, the one being recorded or one that has ended:
+// shown and changed in a dialog.
 
 /** @import {Details} from "./types.js" */
 import { make, setText } from "./dom.js";
@@ -19,7 +20,7 @@ const fields = [
  * @param {(hook: string) => HTMLElement} find
  * @param {(path: string) => Promise<any>} ask
  * @param {(method: string, path: string, body: object) => Promise<any>} send
- * @returns {{allow: (can: boolean) => void}}
+ * @returns {{allow: (can: boolean) => void, edit: (path: string, title: string, then: () => void) => Promise<void>}}
  */
 export function sessionDetails(find, ask, send) {
   const open = /** @type {HTMLButtonElement} */ (find("details-open"));
@@ -41,26 +42,45 @@ export function sessionDetails(find, ask, send) {
   };
   /** @param {unknown} e */
   const fault = (e) => setText(said, e instanceof Error ? e.message : String(e));
-  open.addEventListener("click", async () => {
+  let address = "";
+  let after = () => {};
+  let kept = false;
+  /**
+   * @param {string} path of the details
+   * @param {string} title
+   * @param {() => void} then done when the dialog is closed and something was kept
+   */
+  const edit = async (path, title, then) => {
+    address = path;
+    kept = false;
+    after = then;
     setText(said, "");
+    setText(find("details-title"), title);
+    for (const f of inputs) f.input.value = "";
     try {
-      fill(await ask("/api/v1/session"));
+      fill(await ask(path));
     } catch (e) {
       fault(e);
     }
     dialog.showModal();
-  });
+  };
+  open.addEventListener("click", () => edit("/api/v1/session", "This session", () => {}));
   form.addEventListener("submit", async (e) => {
     e.preventDefault();
     try {
-      fill(await send("PATCH", "/api/v1/session", Object.fromEntries(inputs.map((f) => [f.name, f.name === "vin" ? f.input.value.toUpperCase() : f.input.value]))));
+      fill(await send("PATCH", address, Object.fromEntries(inputs.map((f) => [f.name, f.name === "vin" ? f.input.value.toUpperCase() : f.input.value]))));
       setText(said, "Kept with the session.");
+      kept = true;
     } catch (e) {
       fault(e);
     }
   });
   find("details-close").addEventListener("click", () => dialog.close());
+  dialog.addEventListener("close", () => {
+    if (kept) after();
+  });
   return {
+    edit,
     allow(can) {
       open.hidden = !can;
     },

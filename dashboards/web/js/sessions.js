@@ -72,9 +72,10 @@ export function factLines(f) {
  * @param {(hook: string) => HTMLElement} find
  * @param {(path: string) => Promise<any>} ask
  * @param {(method: string, path: string, body: object|null, told: (text: string) => void, signal: AbortSignal) => Promise<any>} work
+ * @param {(path: string, title: string, then: () => void) => void} edit changes the details of a session
  * @returns {{show: () => void}}
  */
-export function sessionsView(find, ask, work) {
+export function sessionsView(find, ask, work, edit) {
   const rows = find("sessions-rows");
   const side = find("session");
   const said = find("sessions-said");
@@ -207,6 +208,13 @@ export function sessionsView(find, ask, work) {
       result.replaceChildren(make("p", {}, there ? "It is played back in a page of its own. What is being recorded goes on." : "It is ready, in a page of its own. What is being recorded goes on."), link);
       if (!there) link.focus();
     };
+    const change = () =>
+      edit(`${address(name)}/details`, `Details of ${f.title || name}`, async () => {
+        await list();
+        if (chosen !== name) return;
+        await show(name);
+        [...side.querySelectorAll("button")].find((b) => b.textContent === "Change details")?.focus();
+      });
     const overTime = async () => {
       /** @type {VehicleHistory|null} */
       const h = await long("History", "GET", `${address(name)}/history`);
@@ -260,7 +268,7 @@ export function sessionsView(find, ask, work) {
         ...(f.recording ? [] : [button("Play back", play)]),
         ...(f.vin ? [button("Vehicle over time", overTime)] : []),
         button("Verify", verify),
-        ...(f.sealed || f.recording ? [] : [button("Seal …", seal)]),
+        ...(f.sealed || f.recording ? [] : [button("Change details", change), button("Seal …", seal)]),
       ),
       result,
       make("dl", { class: "session-facts" }, ...factLines(f).flatMap(([k, v]) => [make("dt", {}, k), make("dd", {}, v)])),
