@@ -379,7 +379,7 @@ func (s *Set) advance(to capture.Stamp, out *decode.Output) {
 		s.now, s.heard = min(s.next, to), to
 	}
 	for {
-		asked := never
+		asked := farthest
 		if len(s.requests) > 0 {
 			asked = min(max(s.requests[0].Time, s.now), farthest)
 		}
