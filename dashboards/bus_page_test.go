@@ -74,7 +74,7 @@ func TestBusPage(t *testing.T) {
 	webtest.Until(t, ctx, text("related-said")+`.startsWith("The last 91 s were compared.")`)
 	paste(t, webtest.Eval[string](t, ctx, `document.querySelector('.match .paste-text').textContent`))
 
-	for _, w := range []int64{390, 768, 1366} {
+	for _, w := range []int64{320, 390, 768, 1366} {
 		if err := chromedp.Do(ctx, chromedp.EmulateViewport(w, 800)); err != nil {
 			t.Fatal(err)
 		}

@@ -80,7 +80,7 @@ func TestProceduresAndBenchOnThePage(t *testing.T) {
 	}
 	narrow := func(what string) {
 		t.Helper()
-		for _, w := range []int64{390, 768, 1366} {
+		for _, w := range []int64{320, 390, 768, 1366} {
 			if err := chromedp.Do(ctx, chromedp.EmulateViewport(w, 800)); err != nil {
 				t.Fatal(err)
 			}

@@ -180,7 +180,7 @@ func TestPage(t *testing.T) {
 	webtest.Until(t, ctx, `!`+text("graph-time")+`.startsWith("zoomed")`)
 
 	// A phone shows it all without scrolling sideways; a hidden one draws nothing.
-	for _, w := range []int64{390, 768, 1366} {
+	for _, w := range []int64{320, 390, 768, 1366} {
 		if err := chromedp.Do(ctx, chromedp.EmulateViewport(w, 800)); err != nil {
 			t.Fatal(err)
 		}

@@ -153,7 +153,7 @@ func TestPlaybackControls(t *testing.T) {
 	webtest.Until(t, ctx, hook("playback-play")+`.textContent === "Play again"`)
 	click(`[data-hook="playback-play"]`, "resume, seek 0s")
 
-	for _, w := range []int64{390, 768, 1366} {
+	for _, w := range []int64{320, 390, 768, 1366} {
 		if err := chromedp.Do(ctx, chromedp.EmulateViewport(w, 800)); err != nil {
 			t.Fatal(err)
 		}
@@ -339,7 +339,7 @@ func TestSessionsOnThePage(t *testing.T) {
 	if got := webtest.Eval[string](t, ctx, `[...document.querySelectorAll('.overlay-line')].map((p) => p.getAttribute("stroke-dasharray")).join("|")`); got != "|7 3" {
 		t.Errorf("dashes of the two lines: %q", got)
 	}
-	for _, w := range []int64{390, 768, 1366} {
+	for _, w := range []int64{320, 390, 768, 1366} {
 		if err := chromedp.Do(ctx, chromedp.EmulateViewport(w, 800)); err != nil {
 			t.Fatal(err)
 		}

@@ -137,6 +137,10 @@ function view() {
   coach.show();
 }
 addEventListener("hashchange", view);
+find("skip").addEventListener("click", (e) => {
+  e.preventDefault(); // its address is only for a page that has not got here yet
+  for (const [, hook] of views) if (!find(hook).hidden) find(hook).focus();
+});
 view();
 
 let instance = "";

@@ -154,7 +154,7 @@ export function allPanel(details, body, search, signals, values) {
   return () => {
     if (!details.open) return;
     for (const l of lines) {
-      const v = values.show(l.s.name);
+      const v = values.show(l.s.name, true);
       setText(l.value, v.text);
       setText(l.unit, v.unit);
       setText(l.state, v.note || "now");

@@ -189,7 +189,13 @@ export function sessionsView(find, ask, work, edit) {
       const made = await long("Report", "GET", `${address(name)}/report${redact ? "?redact=1" : ""}`);
       if (!made) return;
       const link = make("a", { class: "button button-strong", href: made.report, target: "_blank", rel: "noopener" }, "Open the report");
-      result.replaceChildren(make("p", {}, redact ? "The report is made, without identification number and positions." : "The report is made."), link);
+      // The report is a page without a script; its window is asked to print once it is there.
+      const print = button("Print …", () => {
+        const w = open(made.report, "_blank");
+        if (w) w.addEventListener("load", () => w.print());
+        else print.replaceWith("Open it, and print it from there: this browser lets no page open another.");
+      });
+      result.replaceChildren(make("p", {}, redact ? "The report is made, without identification number and positions." : "The report is made."), make("p", { class: "session-actions" }, link, print));
       link.focus();
     };
     // Opened beside the drive, in a page of its own: the drive and its alarms stay.

@@ -7,6 +7,9 @@ import { Units } from "./units.js";
 /** State codes of the live stream; live.go names them. */
 export const State = Object.freeze({ valid: 0, notAvailable: 1, error: 2, implausible: 3, stale: 4, never: 5 });
 
+/** Decimals that can be read at a glance while the figure moves, by unit. */
+const glance = new Map([["rpm", 0], ["km/h", 1], ["N·m", 0]]);
+
 const words = ["", "not available", "error", "implausible", "stale", "not seen yet"];
 
 export class LiveValues {
@@ -71,15 +74,16 @@ export class LiveValues {
   /**
    * How a signal is to be shown.
    * @param {string|undefined} name
+   * @param {boolean} [all] with all its decimals
    * @returns {{text: string, unit: string, note: string, dim: boolean}} note: age or state in words
    */
-  show(name) {
+  show(name, all) {
     const i = name === undefined ? undefined : this.index.get(name);
     const s = i === undefined ? undefined : this.signals[i];
     if (i === undefined || s === undefined) return { text: none, unit: "", note: "", dim: true };
     const state = this.state[i] ?? State.never;
     const v = this.value[i] ?? NaN;
-    const text = Number.isNaN(v) ? none : (s.states?.find((x) => x.value === v)?.text ?? this.units.text(v, s.unit, s.digits));
+    const text = Number.isNaN(v) ? none : (s.states?.find((x) => x.value === v)?.text ?? this.units.text(v, s.unit, all ? s.digits : Math.min(s.digits, glance.get(s.unit) ?? 9)));
     let note = words[state] ?? "";
     if (state === State.stale) note = this.ended ? "at the end" : age(this.now - (this.at[i] ?? 0));
     return { text, unit: this.units.of(s.unit).unit, note, dim: state !== State.valid };
