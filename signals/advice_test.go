@@ -70,3 +70,44 @@ transmission: {roles: {engine_speed: used}}
 		t.Errorf("got %d findings:\n%v", len(got), got)
 	}
 }
+
+func TestAdviceOnProcedures(t *testing.T) {
+	f, list := Parse("doubt.yaml", []byte(`format: 1
+vehicle: {title: A van}
+frames:
+  a:
+    id: 1
+    every: 10 ms
+    signals:
+      pedal: {start: 1.1, bits: 8, resolution: 0.4, unit: "%", range: [0, 100]}
+      speed: {start: 3.1, bits: 8, unit: rpm, range: [0, 250]}
+transmission: {roles: {output_speed: speed}, ratios: {"1": 3, "2": 2}}
+procedures:
+  pulls:
+    title: Pulls
+    cautions: Mind the road.
+    steps:
+      up: {say: Pull, hold: {pedal: [10, 15]}, gears: [1, 2], within: 1 min}
+      full: {say: Full pedal, hold: {pedal: [110, 120]}, for: 1 s, at_most: 5 s, times: 2, within: 1 min}
+readings:
+  level: {title: Level, unit: mm}
+`), nil)
+	if f == nil {
+		t.Fatal(list)
+	}
+	got := f.Advice()
+	for i, want := range []string{
+		`doubt.yaml:12:3: warning: procedure "pulls" can begin at any time`,
+		`doubt.yaml:16:7: warning: step "up" forgives no moment outside its bands`,
+		`doubt.yaml:17:7: warning: step "full" lets one try follow the other at once`,
+		`doubt.yaml:17:37: warning: the band [110, 120] of pedal lies outside its range [0, 100]`,
+		`doubt.yaml:19:3: warning: reading "level" has no limits`,
+	} {
+		if i >= len(got) || !strings.HasPrefix(got[i].String(), want) {
+			t.Fatalf("finding %d: want %q in\n%v", i, want, got)
+		}
+	}
+	if len(got) != 5 {
+		t.Errorf("got %d findings:\n%v", len(got), got)
+	}
+}
