@@ -7,6 +7,9 @@ import { bytes, clock, count } from "./format.js";
 /** @type {Record<string, string>} */
 const signs = { live: "●", starting: "○", ended: "■", playing: "▶", held: "❚❚" };
 
+/** States in which no alarm of the vehicle can be heard. */
+const deaf = new Set(["no_contact", "no_adapter", "no_answer", "no_frames"]);
+
 /** @type {Connection} */
 export const noContact = {
   state: "no_contact",
@@ -30,9 +33,10 @@ export function losses(s) {
 
 /**
  * @param {(hook: string) => HTMLElement} find
+ * @param {(say: string) => void} aloud tells those who look elsewhere that nothing comes any more
  * @returns {{status: (s: Status) => void, contact: (there: boolean) => void, time: (t: number) => void}}
  */
-export function head(find) {
+export function head(find, aloud) {
   const at = {
     box: find("connection"),
     sign: find("connection-sign"),
@@ -58,6 +62,7 @@ export function head(find) {
     if (state !== c.state) {
       // Told aloud on change only; the sentence itself may count seconds.
       if (state !== "") setText(at.announce, `${c.title}. ${c.text}`);
+      if (state !== "" && deaf.has(c.state)) aloud(c.title);
       state = c.state;
     }
   };
@@ -82,7 +87,12 @@ export function head(find) {
     },
     contact(is) {
       there = is;
-      if (!is) connection(noContact);
+      if (is) return;
+      connection(noContact);
+      // Whether it still records is not known from here.
+      setAttr(at.recording, "data-state", "off");
+      setText(at.recordingWord, "Recording not known");
+      setText(at.recordingFigures, "");
     },
     time(t) {
       setText(at.time, clock(t));

@@ -28,8 +28,8 @@ function find(hook) {
   return e;
 }
 
-const top_ = head(find);
 const alerts = new Alerts(find("alarms"), find("sound"), !beside);
+const top_ = head(find, (say) => alerts.sound([740, 740], say));
 const marks = marking(find, sendMark);
 
 /** Asks until there is an answer: the program may be starting. @param {string} path */
