@@ -21,6 +21,7 @@ func text(hook string) string {
 
 // The bus view in a browser: what stands there is what /api/v1/bus says.
 func TestBusPage(t *testing.T) {
+	t.Parallel()
 	ctx := webtest.Browser(t)
 	c := newChain(t, half(t), nil)
 	c.run(t, 90*time.Second)
@@ -89,6 +90,7 @@ func TestBusPage(t *testing.T) {
 
 // Units are chosen once, hold for numbers, graphs and tables, and are remembered.
 func TestUnitsPage(t *testing.T) {
+	t.Parallel()
 	ctx := webtest.Browser(t)
 	f := newFeed(0)
 	b := f.board(nil)
@@ -155,6 +157,7 @@ func TestBusPictures(t *testing.T) {
 	if *pictures == "" {
 		return // there is nothing to check, only something to make
 	}
+	t.Parallel()
 	ctx := webtest.Browser(t)
 	c := newChain(t, half(t), capture.NewSessionClock())
 	c.run(t, 150*time.Second)

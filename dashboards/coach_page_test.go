@@ -42,6 +42,7 @@ func (b *benchStub) Entered() []bench.Entry {
 // by step, read out; what came of it stands there at the end. And the bench sheet:
 // what was typed survives a reload and a refusal, and is judged at once.
 func TestProceduresAndBenchOnThePage(t *testing.T) {
+	t.Parallel()
 	ctx := webtest.Browser(t)
 	f := newFeed(0)
 	f.file.Procedures = signals.Named[signals.Procedure]{{Name: "relearn", V: signals.Procedure{

@@ -61,6 +61,7 @@ func drive(f *feed, b *Board) (stop func()) {
 // The page in a browser, fed with a made-up drive: what stands on it is what
 // the program says, and it moves.
 func TestPage(t *testing.T) {
+	t.Parallel()
 	ctx := webtest.Browser(t)
 	f := newFeed(0)
 	b := f.board(nil) // without a clock time moves only when the feed does
@@ -199,6 +200,7 @@ func TestPictures(t *testing.T) {
 	if *pictures == "" {
 		return // there is nothing to check, only something to make
 	}
+	t.Parallel()
 	ctx := webtest.Browser(t)
 	type size struct{ w, h int64 }
 	laptop, screen, phone := size{1366, 768}, size{1920, 1080}, size{390, 844}

@@ -59,6 +59,7 @@ func (p *guarded) done() string {
 // The controls of a playback ask for what they say, and after a jump nothing of
 // before stands on the page.
 func TestPlaybackControls(t *testing.T) {
+	t.Parallel()
 	ctx := webtest.Browser(t)
 	f := newFeed(0)
 	b := f.board(nil)
@@ -203,6 +204,7 @@ func madeUp(name string, length float64) compare.Past {
 // sealed after a second thought, compared; and who and why of the one that is
 // being recorded.
 func TestSessionsOnThePage(t *testing.T) {
+	t.Parallel()
 	ctx := webtest.Browser(t)
 	var sealed sync.Map
 	verifying := make(chan context.Context, 10)
