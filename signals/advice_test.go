@@ -100,7 +100,7 @@ readings:
 		`doubt.yaml:12:3: warning: procedure "pulls" can begin at any time`,
 		`doubt.yaml:16:7: warning: step "up" forgives no moment outside its bands`,
 		`doubt.yaml:17:7: warning: step "full" lets one try follow the other at once`,
-		`doubt.yaml:17:37: warning: the band [110, 120] of pedal lies outside its range [0, 100]`,
+		`doubt.yaml:17:38: warning: the band [110, 120] of pedal lies outside its range [0, 100]`,
 		`doubt.yaml:19:3: warning: reading "level" has no limits`,
 	} {
 		if i >= len(got) || !strings.HasPrefix(got[i].String(), want) {
