@@ -647,6 +647,10 @@ func intersect(x, y []RawRange) []RawRange {
 	return out
 }
 
+// maxMultiplexers is how many signals the presence of one may depend on, one
+// behind the other: what is compiled of them doubles with each.
+const maxMultiplexers = 8
+
 // conditions gathers what must hold for one signal of a list to be there: its
 // own conditions and those of the signals they ask. False if that cannot be.
 func (r *reader) conditions(list Named[Signal], name, path string) (map[string][]RawRange, bool) {
@@ -685,7 +689,8 @@ func (r *reader) conditions(list Named[Signal], name, path string) (map[string][
 					ok = false
 				}
 			}
-			if before, twice := all[c.Signal]; twice {
+			before, twice := all[c.Signal]
+			if twice {
 				if both := intersect(before, c.Values); len(both) == 0 {
 					r.wrong(sub(path, name, "when"), "when: can never hold, because %s would need two values at once", c.Signal)
 					ok = false
@@ -695,10 +700,16 @@ func (r *reader) conditions(list Named[Signal], name, path string) (map[string][
 			} else {
 				all[c.Signal] = c.Values
 			}
-			visit(c.Signal, append(trail, c.Signal))
+			if !twice { // else it has been, and all that it asks
+				visit(c.Signal, append(trail, c.Signal))
+			}
 		}
 	}
 	visit(name, []string{name})
+	if ok && len(all) > maxMultiplexers {
+		r.wrong(sub(path, name, "when"), "when: expected to depend on at most %d signals, one behind the other, found %d", maxMultiplexers, len(all))
+		ok = false
+	}
 	return all, ok
 }
 
