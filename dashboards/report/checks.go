@@ -37,6 +37,7 @@ func (r *Report) judge() {
 	r.judgeParts()
 	r.judgeOil()
 	r.judgeAlarms()
+	r.judgeProcedures()
 	r.judgeCodes()
 	r.judgeRecording()
 }

@@ -95,6 +95,10 @@ type view struct {
 	Shifts   []oneShift
 	More     int
 
+	Procedures     []procedureView
+	MoreProcedures int
+	Readings       []readingView
+
 	Engagements []engagementRow
 	Missed      lines
 	Shudders    lines
@@ -153,6 +157,7 @@ func (r *Report) view() *view {
 	for _, e := range r.b.engagements {
 		v.Engagements = append(v.Engagements, engagementRow{r.clock(capture.Stamp(*e.Start)), e.From, e.To, seconds(e.Duration, "did not engage"), figure(e.OilTemperature, 0)})
 	}
+	r.procedureViews(v)
 	r.journal(v)
 	r.counts(v)
 	for _, f := range r.papers.Files {
@@ -366,6 +371,9 @@ func (r *Report) journal(v *view) {
 		switch e.Kind {
 		case archive.KindStart, archive.KindEnd, archive.KindMark, decode.KindAlarm:
 			continue // the alarms above are those that the recording gives
+		}
+		if ownSection(e.Kind) {
+			continue
 		}
 		if len(v.Journal.Lines) >= maxListed {
 			v.Journal.More++

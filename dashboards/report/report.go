@@ -23,8 +23,10 @@ import (
 	"gearwitness/capture/archive"
 	"gearwitness/decode"
 	"gearwitness/decode/alarm"
+	"gearwitness/decode/bench"
 	"gearwitness/decode/compare"
 	"gearwitness/decode/drivetrain"
+	"gearwitness/decode/procedure"
 	"gearwitness/signals"
 	"gearwitness/signals/unit"
 )
@@ -144,6 +146,10 @@ type Builder struct {
 	faults      list
 	codes       map[string][]string // by unit and memory: what it told last
 	stalls      []drivetrain.StallEvent
+
+	procedures     []procedureRun
+	procedureCount int
+	underWay       *procedureRun // of procedures; nil: none
 }
 
 type role uint8
@@ -199,7 +205,8 @@ func NewBuilder(f *signals.File, t *decode.Table) (*Builder, error) {
 		return nil, err
 	}
 	b := &Builder{file: f, table: t, collector: c, roles: make([]role, len(t.Signals)), units: make([]measure, len(t.Signals)),
-		gears: map[float64]*gearTime{}, codes: map[string][]string{}, alarms: make([]alarmTally, len(f.Alarms))}
+		gears: map[float64]*gearTime{}, codes: map[string][]string{}, alarms: make([]alarmTally, len(f.Alarms)),
+		procedures: make([]procedureRun, 0, maxListed)}
 	give := func(name string, r role, to unit.Unit) {
 		i := t.Index(name)
 		if name == "" || i < 0 {
@@ -372,6 +379,10 @@ func (b *Builder) event(e decode.Event) {
 		}
 	case drivetrain.OilEvent:
 		b.oil = &f
+	case procedure.Change:
+		b.procedureChange(e.Time, f)
+	case procedure.Progress:
+		b.procedureStep(e.Time, f)
 	case decode.Faults:
 		what := "none"
 		if len(f.Codes) > 0 {
@@ -562,6 +573,7 @@ type Report struct {
 	record     *compare.Record
 	sets       []compare.Set
 	checks     []Check
+	readings   []bench.Entry // the oldest first
 	began, end time.Time
 }
 
@@ -578,7 +590,7 @@ func (b *Builder) Finish(c decode.Counters, p Papers) *Report {
 		b.locks.is = false
 	}
 	r := &Report{papers: p, b: b, counters: c, record: b.collector.Finish()}
-	r.sets = compare.Sets(r.record.Shifts)
+	r.sets, r.readings = compare.Sets(r.record.Shifts), journalReadings(&p)
 	r.judge()
 	return r
 }

@@ -23,6 +23,7 @@ import (
 	"gearwitness/decode"
 	"gearwitness/decode/alarm"
 	"gearwitness/decode/pipeline"
+	"gearwitness/decode/procedure"
 	"gearwitness/decode/van"
 	"gearwitness/signals"
 )
@@ -44,7 +45,7 @@ func papers() Papers {
 }
 
 // drive makes the report of a drive of the virtual van.
-func drive(t testing.TB, query map[string][]string, p Papers) *Report {
+func drive(t testing.TB, query map[string][]string, p Papers, ask ...procedure.Request) *Report {
 	t.Helper()
 	file, list := signals.Parse("van.yaml", signals.Van(), nil)
 	if err := list.Err(); err != nil {
@@ -55,6 +56,9 @@ func drive(t testing.TB, query map[string][]string, p Papers) *Report {
 		t.Fatal(err)
 	}
 	chain.Inject(decode.Event{Time: 60e9, Kind: decode.KindMark, Fields: map[string]string{"text": "customer hears it here"}})
+	for _, r := range ask {
+		chain.Inject(r.Event(0))
+	}
 	o, err := van.ParseOptions(query)
 	if err != nil {
 		t.Fatal(err)
