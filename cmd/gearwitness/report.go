@@ -18,6 +18,7 @@ import (
 	"gearwitness/capture/archive"
 	reports "gearwitness/dashboards/report" // report says errors here
 	"gearwitness/decode"
+	"gearwitness/decode/bench"
 	"gearwitness/decode/pipeline"
 	"gearwitness/signals"
 )
@@ -210,7 +211,7 @@ func papersOf(folder string, show *progress) (reports.Papers, error) {
 			p.Journal = append(p.Journal, archive.Entry{Time: e.Time, Kind: "journal", Fields: []byte(`{"text":"a line that cannot be read"}`)})
 			continue
 		}
-		if len(p.Journal) < maxJournal {
+		if len(p.Journal) < maxJournal || e.Kind == bench.Kind {
 			p.Journal = append(p.Journal, e)
 		}
 	}
