@@ -177,6 +177,9 @@ func TestPage(t *testing.T) {
 	webtest.Eval[any](t, ctx, `document.querySelector('.plot').focus()`)
 	press(kb.ArrowLeft)
 	webtest.Until(t, ctx, text("graph-time")+` === "zoomed, 0:16 to 0:26"`)
+	webtest.Eval[any](t, ctx, `document.querySelector('[aria-label="graphs: closer"]').click()`)
+	webtest.Until(t, ctx, text("graph-time")+`.startsWith("zoomed, 0:18.")`)
+	webtest.Eval[any](t, ctx, `document.querySelector('.plot').focus()`)
 	press(kb.Home)
 	webtest.Until(t, ctx, `!`+text("graph-time")+`.startsWith("zoomed")`)
 

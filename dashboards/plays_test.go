@@ -7,6 +7,7 @@ import (
 	"net/http/httptest"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -19,7 +20,13 @@ import (
 // and where it cannot be had, the reason is told.
 func TestPlaybackBesideADrive(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex // of ended
 		opened, ended := map[string]int{}, map[string]int{}
+		over := func(name string) int {
+			mu.Lock()
+			defer mu.Unlock()
+			return ended[name]
+		}
 		steeredBy := map[string]*guarded{}
 		s, folder := sessionServer(t, Sessions{Play: func(folder string) (*Playing, error) {
 			name := filepath.Base(folder)
@@ -33,6 +40,8 @@ func TestPlaybackBesideADrive(t *testing.T) {
 			f.run(b, 8*time.Second)
 			return &Playing{Board: b, Playback: steeredBy[name], Moments: NewMoments(0), Run: func(ctx context.Context) {
 				<-ctx.Done()
+				mu.Lock()
+				defer mu.Unlock()
 				ended[name]++
 			}}, nil
 		}})
@@ -100,13 +109,13 @@ func TestPlaybackBesideADrive(t *testing.T) {
 		synctest.Wait()
 		w = status("fourth")
 		synctest.Wait()
-		if w.Code != http.StatusOK || ended[first]+ended[second] != 1 {
-			t.Errorf("when two were left: %d %s; ended %v", w.Code, w.Body, ended)
+		if w.Code != http.StatusOK || over(first)+over(second) != 1 {
+			t.Errorf("when two were left: %d %s; %d ended", w.Code, w.Body, over(first)+over(second))
 		}
 		time.Sleep(playLinger + time.Second)
 		synctest.Wait()
-		if ended[first] != 1 || ended[second] != 1 || ended[name("fourth")] != 1 {
-			t.Errorf("left alone, these have ended: %v", ended)
+		if over(first) != 1 || over(second) != 1 || over(name("fourth")) != 1 {
+			t.Errorf("left alone, %d, %d and %d times ended", over(first), over(second), over(name("fourth")))
 		}
 		if status("first"); opened[first] != 2 {
 			t.Error("it was not opened again")

@@ -147,7 +147,7 @@ export function coachView(find, send, values, aloud, heard, list) {
     const mark = make("span", { class: "gauge-at" });
     const good = make("span", { class: "gauge-good" });
     const name = `${b.title}, to be held at ${band(b)}`;
-    const track = make("span", { class: "gauge", role: "meter", "aria-label": name }, good, mark);
+    const track = make("span", { class: "gauge", role: "meter", "aria-label": name, "aria-valuemin": "0", "aria-valuemax": "100" }, good, mark);
     const value = make("strong", { class: "coach-value" });
     const word = make("span", { class: "coach-word" });
     const row = make("li", { class: "coach-band" }, make("span", { class: "coach-title" }, b.title), value, word, track, make("span", { class: "coach-hold quiet" }, `hold ${band(b)}`));
@@ -160,7 +160,7 @@ export function coachView(find, send, values, aloud, heard, list) {
       setText(value, text);
       setText(word, n.value === null ? "no value" : unbound() ? "" : n.holds ? "✓ good" : n.value < n.low ? "▲ more" : "▼ less");
       setAttr(row, "data-holds", unbound() ? null : String(n.holds));
-      setAttr(track, "aria-valuenow", n.value === null ? null : String(n.value));
+      setAttr(track, "aria-valuenow", g.at === null ? null : String(Math.round(g.at * 100)));
       setAttr(track, "aria-valuetext", `${text}, ${n.holds ? "good" : leaves(n)}`);
       good.style.left = `${g.low * 100}%`;
       good.style.width = `${(g.high - g.low) * 100}%`;

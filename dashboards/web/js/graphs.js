@@ -129,6 +129,14 @@ export class Graphs {
       });
       this.at.spans.append(make("label", { class: "choice" }, input, make("span", {}, s.label)));
     }
+    // Fingers have neither a drag across a graph, which scrolls the page, nor keys.
+    const touch = make("span", { class: "graphs-touch" });
+    for (const [how, sign] of /** @type {["earlier"|"later"|"closer"|"wider", string][]} */ ([["earlier", "◂"], ["closer", "+"], ["wider", "\u2212"], ["later", "▸"]])) {
+      const b = make("button", { type: "button", class: "button", "aria-label": `graphs: ${how}` }, sign);
+      b.addEventListener("click", () => this.move(how));
+      touch.append(b);
+    }
+    this.at.resume.before(touch);
     this.at.pause.addEventListener("click", () => this.pause());
     this.at.resume.addEventListener("click", () => this.running());
   }
@@ -271,16 +279,25 @@ export class Graphs {
     return this.values.units.column(values, this.values.unitOf(this.signals[k] ?? ""));
   }
 
-  /** @param {KeyboardEvent} e */
-  key(e) {
+  /**
+   * Moves the stretch that is shown by a quarter, or halves or doubles it.
+   * @param {"earlier"|"later"|"closer"|"wider"} how
+   */
+  move(how) {
     const [from, to] = this.range();
     const wide = to - from;
+    const [a, b] = { earlier: [-0.25, -0.25], later: [0.25, 0.25], closer: [0.25, -0.25], wider: [-0.5, 0.5] }[how];
+    this.zoomTo(from + (a ?? 0) * wide, to + (b ?? 0) * wide);
+  }
+
+  /** @param {KeyboardEvent} e */
+  key(e) {
     /** @type {Record<string, () => void>} */
     const keys = {
-      ArrowLeft: () => this.zoomTo(from - wide / 4, to - wide / 4),
-      ArrowRight: () => this.zoomTo(from + wide / 4, to + wide / 4),
-      "+": () => this.zoomTo(from + wide / 4, to - wide / 4),
-      "-": () => this.zoomTo(from - wide / 2, to + wide / 2),
+      ArrowLeft: () => this.move("earlier"),
+      ArrowRight: () => this.move("later"),
+      "+": () => this.move("closer"),
+      "-": () => this.move("wider"),
       Home: () => this.running(),
       Escape: () => this.running(),
     };
