@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -109,6 +110,9 @@ func clean(v float64) float64 { return math.Round(v*1e9) / 1e9 }
 // Temperatures of a coil that can be true [°C].
 const coldest, hottest = -60, 250
 
+// largest is what no meter shows any more.
+const largest = 1e12
+
 const maxText = 500 // bytes of a note or a name
 
 // Judge reads an input against the sheet of a vehicle file. The error says what
@@ -151,6 +155,9 @@ func Judge(f *signals.File, in Input) (Entry, error) {
 	if err != nil {
 		return Entry{}, fmt.Errorf("%s: %w", l.Name, err)
 	}
+	if math.Abs(v) > largest {
+		return Entry{}, fmt.Errorf("%s: expected a figure up to %g, found %q", l.Name, float64(largest), clip(e.Entered))
+	}
 	v = clean(v)
 	e.Value = &v
 	judged := v
@@ -168,7 +175,7 @@ func Judge(f *signals.File, in Input) (Entry, error) {
 		if v < 0 {
 			return Entry{}, fmt.Errorf("%s: expected a resistance from 0 up, found %g Ω", l.Name, v)
 		}
-		judged = math.Round(geartrain.CoilAt20(v, celsius)*1e4) / 1e4
+		judged = math.Round(geartrain.CoilAt20(v, celsius)*1e6) / 1e6
 		e.Celsius, e.Corrected = &celsius, &judged
 	}
 	if l.Limits != nil {
@@ -254,7 +261,7 @@ func limitText(limits []float64, u string, coil bool) string {
 }
 
 func figure(v float64, u string) string {
-	text := strings.Replace(fmt.Sprintf("%g", v), "-", "−", 1)
+	text := strings.Replace(strconv.FormatFloat(math.Round(v*1e4)/1e4, 'f', -1, 64), "-", "−", 1)
 	if u != "" {
 		text += " " + u
 	}

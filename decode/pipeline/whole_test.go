@@ -11,6 +11,7 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/decode"
+	"gearwitness/decode/procedure"
 	"gearwitness/signals"
 )
 
@@ -25,6 +26,8 @@ func written(t *testing.T, f *signals.File, traffic *capture.Batch, size func() 
 	p.Inject(decode.Event{Time: 5_123_456_789, Kind: decode.KindMark, Fields: struct {
 		Text string `json:"text"`
 	}{"here"}})
+	p.Inject(procedure.Request{Procedure: "warm_up", Action: procedure.Begin, Wait: true}.Event(3_333_333_333))
+	p.Inject(procedure.Request{Procedure: "warm_up", Action: procedure.Stop}.Event(30_000_000_001))
 	var text bytes.Buffer
 	w := decode.NewSampleWriter(&text, p.Table())
 	var events bytes.Buffer

@@ -237,7 +237,7 @@ func TestSpoiledSequences(t *testing.T) {
 			[]string{"3 up again 0/2: A standstill followed gear 2; expected gear 3."}},
 		"gear unknown": {func(r *rig) { r.drive(1, "gear", 1, "pedal", 12); r.drive(1, "gear", 2); r.drive(3, "gear", gone) },
 			[]string{"4.09 up again 0/2: The gear could not be told."}},
-		"rolling to a stop": {func(r *rig) { r.halt(); r.halt() }, nil},
+		"rolling to a stop":                {func(r *rig) { r.halt(); r.halt() }, nil},
 		"a tap on the pedal in first gear": {func(r *rig) { r.drive(1, "gear", 1, "pedal", 12); r.drive(3, "pedal", 0); r.drive(1, "gear", standing) }, nil},
 	} {
 		t.Run(name, func(t *testing.T) {
