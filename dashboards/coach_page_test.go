@@ -139,7 +139,7 @@ func TestProceduresAndBenchOnThePage(t *testing.T) {
 	stands.State, stands.Step, stands.Now, stands.Last, stands.LastAt = procedure.Idle, -1, nil, change, f.now
 	tell(decode.Event{Time: f.now, Kind: decode.KindProcedure, Fields: *change})
 	webtest.Until(t, ctx, `document.querySelector('.coach-verdict[data-verdict="stopped"]')?.textContent.includes("The oil got too hot.") && document.querySelector('.coach-verdict').textContent.includes("pulls: stopped, 2 of 4, 1:30, 1 did not count")`)
-	webtest.Until(t, ctx, `window.said.some((s) => s.includes("Relearn drive: stopped. The oil got too hot."))`)
+	webtest.Until(t, ctx, `window.said.some((s) => s === "The oil got too hot. Relearn drive: stopped.")`)
 	// The next time the cautions are read again.
 	webtest.Until(t, ctx, begin+`.disabled && !document.querySelector('.coach-read input').checked`)
 

@@ -94,8 +94,7 @@ export class Alerts {
       const now = performance.now();
       if (r.said === -Infinity || (kind.again && now - r.said > kind.again)) {
         r.said = now;
-        if (a.level === "stop") globalThis.speechSynthesis?.cancel(); // nothing is to be heard out first
-        this.sound(kind.tones, a.say);
+        this.sound(kind.tones, a.say, a.level === "stop");
       }
     }
   }
@@ -104,9 +103,11 @@ export class Alerts {
    * Plays tones and reads words out, where sound is wanted and allowed.
    * @param {number[]} tones in Hz
    * @param {string} say
+   * @param {boolean} [now] nothing is to be heard out first
    */
-  sound(tones, say) {
+  sound(tones, say, now) {
     if (!this.wanted || !this.ready()) return;
+    if (now) globalThis.speechSynthesis?.cancel();
     this.beep(tones);
     const speech = globalThis.speechSynthesis;
     if (!speech) return;

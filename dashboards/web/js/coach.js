@@ -60,7 +60,7 @@ const verdictOf = (c) => verdicts[c.state === "refused" ? "refused" : (c.verdict
 /**
  * What is read out when something happens; null where nothing is.
  * @param {SessionEvent} e
- * @returns {{tones: number[], say: string}|null}
+ * @returns {{tones: number[], say: string, now?: boolean}|null} now: it cuts off what is being said
  */
 export function spoken(e) {
   const d = e.data;
@@ -69,7 +69,10 @@ export function spoken(e) {
     if (d.state === "begun") return { tones: [520, 660], say: `${d.title} begins.` };
     if (d.state === "waiting") return { tones: [520], say: `${d.title} waits. ${why}` };
     const v = verdictOf(/** @type {ProcedureChange} */ (d));
-    return v ? { tones: v.tones, say: `${d.title}: ${v.word.toLowerCase()}. ${why}` } : null;
+    if (!v) return null;
+    // What ends it at once may be to take the foot off: that comes first, and now.
+    if (d.verdict === "stopped") return { tones: v.tones, say: `${why} ${d.title}: stopped.`, now: true };
+    return { tones: v.tones, say: `${d.title}: ${v.word.toLowerCase()}. ${why}` };
   }
   if (e.kind !== "step") return null;
   if (d.state === "begun") return { tones: [520], say: d.say ?? "" };
@@ -85,7 +88,7 @@ const states = { "to come": "to come", running: "now", done: "done", "not done":
  * @param {(hook: string) => HTMLElement} find
  * @param {(method: string, path: string, body: object) => Promise<any>} send
  * @param {LiveValues} values
- * @param {(tones: number[], say: string) => void} aloud
+ * @param {(tones: number[], say: string, now?: boolean) => void} aloud
  * @param {() => boolean} heard whether what is said aloud can be heard
  * @param {ProcedureList} list
  */
@@ -231,7 +234,7 @@ export function coachView(find, send, values, aloud, heard, list) {
     );
 
   /** @param {Procedure} p */
-  const endings = (p) => (p.stop_when.length ? [make("p", { class: "coach-h" }, "It ends at once when:"), make("ul", { class: "coach-plain" }, ...p.stop_when.map((n) => make("li", {}, n.say)))] : []);
+  const endings = (p) => (p.stop_when.length ? [make("p", { class: "coach-h" }, "What ends it at once:"), make("ul", { class: "coach-plain" }, ...p.stop_when.map((n) => make("li", {}, n.say)))] : []);
 
   /** @param {ProcedureStatus} s */
   const verdict = (s) => {
@@ -413,7 +416,7 @@ export function coachView(find, send, values, aloud, heard, list) {
     /** @param {SessionEvent} e one that happens now */
     event(e) {
       const s = spoken(e);
-      if (s && s.say) aloud(s.tones, s.say);
+      if (s && s.say) aloud(s.tones, s.say, s.now);
     },
   };
 }

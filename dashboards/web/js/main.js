@@ -102,7 +102,7 @@ function take(e) {
 const player = playback(find, ask, send);
 const details = sessionDetails(find, ask, send);
 const sessions = sessionsView(find, ask, work, details.edit);
-const coach = coachView(find, send, values, (tones, say) => alerts.sound(tones, say), () => alerts.on(), procedures);
+const coach = coachView(find, send, values, (tones, say, now) => alerts.sound(tones, say, now), () => alerts.on(), procedures);
 const bench = benchView(find, ask, send, sheet, vehicle.title);
 find("to-procedures").hidden = procedures.procedures.length === 0;
 find("to-bench").hidden = beside || sheet.lines.length === 0;

@@ -297,6 +297,7 @@ test("a procedure is told aloud in short", () => {
   const say = (kind, data) => spoken({ seq: 1, t: 0, kind, data })?.say ?? null;
   assert.equal(say("procedure", { state: "begun", title: "Relearn" }), "Relearn begins.");
   assert.equal(say("procedure", { state: "ended", verdict: "not done", title: "Relearn", why: ["Too slow."] }), "Relearn: not done. Too slow.");
+  assert.equal(say("procedure", { state: "ended", verdict: "stopped", title: "Stall test", why: ["Foot off the pedal."] }), "Foot off the pedal. Stall test: stopped.");
   assert.equal(say("procedure", { state: "refused", title: "Relearn", why: ["Oil cold."] }), "Relearn: not begun. Oil cold.");
   assert.equal(say("step", { state: "begun", say: "Drive off" }), "Drive off");
   assert.equal(say("step", { state: "counted", count: 2, of: 4 }), "2 of 4.");
