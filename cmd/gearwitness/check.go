@@ -32,6 +32,9 @@ torque share and slip of each element at 1,000 rpm input; a row that ties up or
 stays in neutral is named with the elements to blame. Then what the speed sensors
 can tell apart, and how far each slip may be off by their steps and periods.
 
+With --procedures it prints what can be begun with --procedure and what is read on
+the bench: cautions, needs, steps, limits.
+
 With --against it reads a capture file, a session folder or any source and says
 which frames, pages and instruments of FILE never came, which signals left their
 range, never moved or were never available, how the periods compare, and what
@@ -43,6 +46,7 @@ Exit status: 0 sound, 1 found wrong, 2 used wrong, 3 failed.`,
 		Example: `  gearwitness check van.yaml
   gearwitness check van.yaml --layout
   gearwitness check van.yaml --gears
+  gearwitness check van.yaml --procedures
   gearwitness check van.yaml --against drive.pcapng --with engine_speed
   gearwitness check van.yaml --against 'van:?for=5m' --json
   gearwitness check --schema > vehicle-file.schema.json`,
@@ -54,6 +58,7 @@ Exit status: 0 sound, 1 found wrong, 2 used wrong, 3 failed.`,
 	f.BoolVar(&o.gears, "gears", false, "print ratio, torque shares and slips of every gear")
 	f.BoolVar(&o.layout, "layout", false, "draw the bits of every frame")
 	f.BoolVar(&o.list, "list", false, "list what is built in: libraries for use: and whole vehicle files")
+	f.BoolVar(&o.procedures, "procedures", false, "print the procedures and the bench sheet")
 	f.BoolVar(&o.schema, "schema", false, "print the JSON Schema of vehicle files, for editors")
 	f.BoolVar(&o.json, "json", false, "print JSON")
 	f.StringVar(&o.against, "against", "", "hold FILE against this capture file, session folder or source")
@@ -62,14 +67,14 @@ Exit status: 0 sound, 1 found wrong, 2 used wrong, 3 failed.`,
 }
 
 type checkOptions struct {
-	gears, layout, list, schema, json bool
-	against, with                     string
+	gears, layout, list, procedures, schema, json bool
+	against, with                                 string
 }
 
 func (o *checkOptions) run(cmd *cobra.Command, args []string) error {
 	out := cmd.OutOrStdout()
 	var asked []string
-	for _, name := range []string{"against", "gears", "layout", "list", "schema"} {
+	for _, name := range []string{"against", "gears", "layout", "list", "procedures", "schema"} {
 		if cmd.Flags().Changed(name) {
 			asked = append(asked, "--"+name)
 		}
@@ -109,6 +114,11 @@ func (o *checkOptions) run(cmd *cobra.Command, args []string) error {
 		}
 		_, err := io.WriteString(out, layout.File(file))
 		return err
+	case o.procedures:
+		if o.json {
+			return usagef("check --procedures prints text; for a program, the vehicle file itself says it all")
+		}
+		return printProcedures(out, args[0], file)
 	}
 	if o.json {
 		err = writeJSON(cmd, jsonFindings(findings))

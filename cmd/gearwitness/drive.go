@@ -133,6 +133,7 @@ func (o *driveOptions) common(f *pflag.FlagSet) {
 	f.StringVar(&o.samples, "samples", "", "write samples to this CSV file while they come")
 	f.StringVar(&o.events, "events", "", "write events to this JSON Lines file while they come")
 	f.StringVar(&o.procedure, "procedure", "", procedureUsage)
+	f.Lookup("procedure").Annotations = map[string][]string{typedOnly: nil}
 	f.StringVar(&o.details.Title, "title", "", "what the session is, in a few words; the vehicle's title if not given")
 	f.StringVar(&o.details.Technician, "technician", "", "who drives and watches")
 	f.StringVar(&o.details.Workshop, "workshop", "", "the workshop")

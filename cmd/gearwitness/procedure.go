@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"gearwitness/capture"
+	"gearwitness/decode/bench"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/procedure"
 	"gearwitness/signals"
@@ -124,4 +125,79 @@ func announce(w io.Writer, f *signals.File, name string) {
 	for _, n := range p.Before {
 		fmt.Fprintf(w, "  - %s\n", n.V.Say)
 	}
+}
+
+// printProcedures prints the procedures and the bench sheet of a vehicle file.
+func printProcedures(w io.Writer, name string, f *signals.File) error {
+	var b strings.Builder
+	for _, e := range f.Procedures {
+		p := &e.V
+		fmt.Fprintf(&b, "%s: %s\n", e.Name, p.Title)
+		if p.Note != "" {
+			fmt.Fprintf(&b, "  %s\n", p.Note)
+		}
+		for _, c := range p.Cautions {
+			fmt.Fprintf(&b, "  ! %s\n", c)
+		}
+		for _, n := range p.Before {
+			fmt.Fprintf(&b, "  needs  %s\n", n.V.Say)
+		}
+		for _, n := range p.StopWhen {
+			fmt.Fprintf(&b, "  ends   %s\n", n.V.Say)
+		}
+		for i, s := range p.Steps {
+			fmt.Fprintf(&b, "  %d. %s: %s\n", i+1, s.Name, s.V.Say)
+			fmt.Fprintf(&b, "     %s\n", conditionsOf(&s.V))
+		}
+		b.WriteByte('\n')
+	}
+	if len(f.Procedures) == 0 {
+		fmt.Fprintf(&b, "%s has no procedures.\n", name)
+	}
+	if len(f.Readings) == 0 {
+		fmt.Fprintf(&b, "%s has no bench sheet.\n", name)
+		_, err := io.WriteString(w, b.String())
+		return err
+	}
+	t := newTable(&b, "NAME", "READING", "EXPECTED", "HOW")
+	for _, l := range bench.Sheet(f) {
+		t.row(l.Name, l.Title, l.LimitText(), l.Note)
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// conditionsOf says in a line what a step counts.
+func conditionsOf(s *signals.Step) string {
+	var parts []string
+	add := func(format string, args ...any) { parts = append(parts, fmt.Sprintf(format, args...)) }
+	if len(s.Gears) > 0 {
+		add("gears %s", strings.Join(s.Gears, " "))
+	}
+	if s.Until != "" {
+		add("until %s", s.Until)
+	}
+	for _, h := range s.Hold {
+		add("%s %g to %g", h.Name, h.V.Low, h.V.High)
+	}
+	if s.Grace > 0 {
+		add("may be left for %s", signals.FormatDuration(s.Grace))
+	}
+	if s.For > 0 {
+		add("for %s", signals.FormatDuration(s.For))
+	}
+	if s.AtMost > 0 {
+		add("at most %s", signals.FormatDuration(s.AtMost))
+	}
+	if n := s.Count(); n > 1 {
+		add("%d times", n)
+	}
+	if s.Rest > 0 {
+		add("%s of rest between", signals.FormatDuration(s.Rest))
+	}
+	add("within %s", signals.FormatDuration(s.Within))
+	return strings.Join(parts, ", ")
 }
