@@ -47,32 +47,23 @@ export function benchView(find, ask, send, sheet, vehicle) {
   const rows = find("bench-rows");
   const said = find("bench-said");
   const by = /** @type {HTMLInputElement} */ (find("bench-by"));
-  const key = `gearwitness.bench.${vehicle}`;
-  /** @type {Record<string, Draft>} */
-  let drafts = {};
-  try {
-    drafts = JSON.parse(localStorage.getItem(key) ?? "{}");
-    by.value = localStorage.getItem("gearwitness.by") ?? "";
-  } catch {
-    // storage may be forbidden; then drafts last as long as the page
-  }
-  const remember = () => {
-    try {
-      localStorage.setItem(key, JSON.stringify(drafts));
-      localStorage.setItem("gearwitness.by", by.value);
-    } catch {
-      // as above
-    }
-  };
-  by.addEventListener("input", remember);
+  by.value = remembered("gearwitness.by") ?? "";
+  by.addEventListener("input", () => remember("gearwitness.by", by.value));
 
   const forms = sheet.lines.map((l) => {
-    const draft = drafts[l.name] ?? {};
     const id = `bench-${l.name}`;
+    const key = `gearwitness.bench.${vehicle}.${l.name}`; // of its own: two pages may fill in the sheet
+    /** @type {Draft|null} */
+    let draft = null;
+    try {
+      draft = JSON.parse(remembered(key) ?? "null");
+    } catch {
+      // not ours
+    }
     /** @param {"value"|"at"|"note"} what @param {string} label @param {Record<string, string>} more */
     const field = (what, label, more) => {
       const input = make("input", { type: "text", name: what, maxlength: "200", autocomplete: "off", ...more });
-      input.value = draft[what] ?? "";
+      input.value = draft?.[what] ?? "";
       input.addEventListener("input", changed);
       return { input, label: make("label", { class: `bench-field bench-${what}` }, make("span", { class: "quiet" }, label), input) };
     };
@@ -84,7 +75,7 @@ export function benchView(find, ask, send, sheet, vehicle) {
     const picks = make("fieldset", { class: "bench-choices" }, make("legend", { class: "unseen" }, l.title));
     for (const c of l.choices ?? []) {
       const input = make("input", { type: "radio", name: `${id}-choice`, value: c.text });
-      input.checked = draft.value === c.text;
+      input.checked = draft?.value === c.text;
       input.addEventListener("change", changed);
       choices.push(input);
       picks.append(make("label", { class: "bench-choice" }, input, " ", c.text));
@@ -95,13 +86,12 @@ export function benchView(find, ask, send, sheet, vehicle) {
     const fields = () => ({ value: value ? value.input.value.trim() : (choices.find((c) => c.checked)?.value ?? ""), at: temperature?.input.value.trim() ?? "", note: note.input.value.trim() });
     function changed() {
       const f = fields();
-      if (f.value || f.at || f.note) drafts[l.name] = f;
-      else delete drafts[l.name];
-      remember();
+      draft = f.value || f.at || f.note ? f : null;
+      remember(key, draft && JSON.stringify(draft));
       tell();
     }
     const tell = (text = "") => {
-      setText(state, text || (drafts[l.name] ? "typed, not kept yet" : ""));
+      setText(state, text || (draft ? "typed, not kept yet" : ""));
       setAttr(state, "data-kept", text === kept ? "" : null);
       keep.disabled = !sheet.can || !fields().value;
     };
@@ -127,8 +117,8 @@ export function benchView(find, ask, send, sheet, vehicle) {
       }
       for (const input of [value?.input, temperature?.input, note.input]) if (input) input.value = "";
       for (const c of choices) c.checked = false;
-      delete drafts[l.name];
-      remember();
+      draft = null;
+      remember(key, null);
       tell(kept);
       // On to the next line: a sheet is gone through from top to bottom.
       if (form.contains(document.activeElement) || document.activeElement === document.body) forms[forms.findIndex((x) => x.form === form) + 1]?.form.querySelector("input")?.focus();
@@ -170,4 +160,23 @@ export function benchView(find, ask, send, sheet, vehicle) {
     }
   }
   return { show };
+}
+
+/** @param {string} key */
+function remembered(key) {
+  try {
+    return localStorage.getItem(key);
+  } catch {
+    return null; // storage may be forbidden; then what is typed lasts as long as the page
+  }
+}
+
+/** @param {string} key @param {string|null} value null: forget it */
+function remember(key, value) {
+  try {
+    if (value === null) localStorage.removeItem(key);
+    else localStorage.setItem(key, value);
+  } catch {
+    // as above
+  }
 }
