@@ -59,11 +59,17 @@ type truth struct {
 // is kept too.
 func runVan(t testing.TB, f *signals.File, o van.Options, told *bytes.Buffer) *drive {
 	t.Helper()
+	return runVanAs(t, f, f, o, told)
+}
+
+// runVanAs drives the van and reads its frames with another vehicle file.
+func runVanAs(t testing.TB, drives, f *signals.File, o van.Options, told *bytes.Buffer) *drive {
+	t.Helper()
 	if told != nil {
 		o.Truth = told
 	}
 	ctx := context.Background()
-	src, err := van.Open(ctx, o, f, nil)
+	src, err := van.Open(ctx, o, drives, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -383,5 +389,44 @@ func TestAgainstTruth(t *testing.T) {
 	t.Logf("%d shifts: start worst %.1f median %.1f ms, end worst %.1f median %.1f ms", all.shifts, ws, ms, we, me)
 	if all.shifts < least {
 		t.Errorf("only %d shifts, expected %d", all.shifts, least)
+	}
+}
+
+// A file with plain ratios and neither input speed nor train: the gear is told where
+// the converter is locked and never wrong, and nothing is made of what was not seen.
+func TestNeitherInputNorTrain(t *testing.T) {
+	f := *vanFile(t)
+	tr := *f.Transmission
+	tr.Train, tr.Elements, tr.Gears, tr.Switches, tr.Solenoids = nil, nil, nil, nil, nil
+	for _, g := range []struct {
+		name  string
+		ratio float64
+	}{{"1", 4.1195}, {"2", 2.2657}, {"3", 1.4713}, {"4", 1.1292}, {"5", 0.8793}, {"6", 0.7}, {"R", -3.433}} {
+		tr.Ratios = append(tr.Ratios, signals.Entry[float64]{Name: g.name, V: g.ratio})
+	}
+	f.Transmission = &tr
+	for _, lockup := range []string{tr.Roles.Lockup, ""} {
+		tr.Roles.Lockup = lockup
+		o := van.DefaultOptions()
+		o.Drive, o.For, o.Seed = "varied", 300*time.Second, 3
+		d := runVanAs(t, vanFile(t), &f, o, new(bytes.Buffer))
+		right, steady := 0, 0
+		d.steady(0, func(at float64, truth, shown string) {
+			switch steady++; shown {
+			case truth:
+				right++
+			case "", "between":
+			default:
+				t.Errorf("lock-up %q: gear %s at %.2f s, truth %s", lockup, shown, at, truth)
+			}
+		})
+		if right < steady*3/4 {
+			t.Errorf("lock-up %q: gear told in %d of %d steady samples, expected three quarters", lockup, right, steady)
+		}
+		for _, e := range d.events {
+			if e.Kind == drivetrain.KindMissed || e.Kind == drivetrain.KindSuspect {
+				t.Errorf("lock-up %q: %s at %v: %+v", lockup, e.Kind, e.Time, e.Fields)
+			}
+		}
 	}
 }

@@ -26,7 +26,6 @@ const (
 	hoverMean       = 0.0015           // and of a mean of hoverTicks
 	hoverTicks      = 16
 	longestHover    = 3 * second
-	longestGap      = 60 * millisecond // between known ticks for p to be drawn between them
 )
 
 // ShiftEvent is one change of gear. Times are stamps of the recording; figures
@@ -590,9 +589,9 @@ func (a *Analyzer) command(e *ShiftEvent, to int, sp *span, settled, held bool) 
 	switch {
 	case !held && !(sp.startKnown && sp.endKnown):
 		return lost
-	case sp.endKnown && (sp.end < heard || sp.end > at+lostAfter):
+	case sp.endKnown && (sp.end+sp.doubt < heard || sp.end-sp.doubt > at+lostAfter):
 		return lost
-	case sp.startKnown && sp.start < heard, sp.endKnown && !sp.startKnown && a.slippedAt(heard):
+	case sp.startKnown && sp.start+sp.doubt < heard, sp.endKnown && !sp.startKnown && a.slippedAt(heard):
 		return lost
 	case !sp.startKnown:
 		return asShift
