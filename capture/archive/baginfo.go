@@ -13,6 +13,7 @@ const (
 	labelFormat  = "Session-Format"
 	labelStarted = "Session-Started"
 	labelEnded   = "Session-Ended"
+	labelSealer  = "Session-Sealed-By"
 	labelDate    = "Bagging-Date"
 	labelOxum    = "Payload-Oxum"
 )
@@ -25,6 +26,7 @@ const maxInfo = 1 << 20
 type info struct {
 	format int
 	meta   Meta
+	sealer string // program and version that sealed; sessions sealed before that was kept have none
 	date   string // of sealing
 	oxum   string // bytes.files of the payload, after sealing
 	other  []string
@@ -44,6 +46,7 @@ func (in *info) encode() []byte {
 	}
 	line(labelStarted, stampText(in.meta.Started))
 	line(labelEnded, stampText(in.meta.Ended))
+	line(labelSealer, in.sealer)
 	line(labelDate, in.date)
 	line(labelOxum, in.oxum)
 	for _, s := range in.other {
@@ -108,7 +111,7 @@ func parseInfo(data []byte) (info, error) {
 			lines = append(lines, l)
 		}
 	}
-	texts := map[string]*string{labelDate: &in.date, labelOxum: &in.oxum}
+	texts := map[string]*string{labelSealer: &in.sealer, labelDate: &in.date, labelOxum: &in.oxum}
 	for _, l := range in.meta.labels() {
 		texts[l.label] = l.text
 	}

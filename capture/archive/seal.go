@@ -25,15 +25,20 @@ const Namespace = "gearwitness-session"
 
 // Artefact is a file that is made from the recording, such as a table of all
 // samples. Write must give the same bytes each time for Verify to be able to
-// make it again and compare.
+// make it again and compare; where a format can say one thing in many ways, Check
+// compares what is said.
 type Artefact struct {
 	Name  string // below data/, such as shifts.json
 	Write func(io.Writer) error
+	// Check, where set, makes it again and compares it with what the session holds;
+	// difference is empty where both say the same.
+	Check func(sealed io.ReaderAt, size int64) (difference string, err error)
 }
 
 // SealOptions steer sealing.
 type SealOptions struct {
 	Artefacts []Artefact
+	Software  string     // program and version that made the artefacts
 	Signer    ssh.Signer // nil: the session is sealed unsigned
 	Progress  func(done, total int64)
 	Now       time.Time // date of sealing; zero: now
@@ -142,6 +147,7 @@ func (s *sealer) seal(captures []string) error {
 	if err != nil {
 		return err
 	}
+	s.info.sealer = s.o.Software
 	s.info.date = s.o.Now.Format(time.DateOnly)
 	s.info.oxum = fmt.Sprintf("%d.%d", s.sealed.Bytes, s.sealed.Files)
 	if err := writeBytes(s.fs, s.path(infoName), s.info.encode()); err != nil {

@@ -63,7 +63,7 @@ func recorded(t testing.TB, fsys FS, root string, n int, m Meta) string {
 }
 
 func artefact(name, text string) Artefact {
-	return Artefact{name, func(w io.Writer) error { _, err := io.WriteString(w, text); return err }}
+	return Artefact{Name: name, Write: func(w io.Writer) error { _, err := io.WriteString(w, text); return err }}
 }
 
 // mustVerify fails the test unless the session holds, and returns the remarks.
@@ -148,6 +148,25 @@ func TestSealAndVerify(t *testing.T) {
 	if v, list := verified(t, dir, o); v.Holds() || list[0].Kind != FoundDifferent {
 		t.Errorf("another artefact: %v", list)
 	}
+	// Another version may rightly make it otherwise; it is told, and no fault.
+	o.Software = "another version"
+	if _, list := mustVerify(t, dir, o); len(list) != 1 || list[0].Kind != FoundVersion || !strings.Contains(list[0].Text, "an unnamed version made it otherwise than another version does") {
+		t.Errorf("another version: %v", list)
+	}
+	// What can be said in many ways is compared by what it says.
+	o.Software, o.Again[0].Check = "", func(sealed io.ReaderAt, size int64) (string, error) {
+		text := make([]byte, size)
+		if _, err := sealed.ReadAt(text, 0); err != nil && err != io.EOF {
+			return "", err
+		}
+		if string(text) != "[]\n" {
+			return "no empty list", nil
+		}
+		return "", nil
+	}
+	if _, list := mustVerify(t, dir, o); len(list) != 0 {
+		t.Errorf("the same in other words: %v", list)
+	}
 	// Without keys, the signature holds and a remark says whose it is.
 	if _, list := mustVerify(t, dir, VerifyOptions{}); len(list) != 1 || list[0].Kind != FoundUnknownKey {
 		t.Errorf("without keys: %v", list)
@@ -230,7 +249,7 @@ func TestOtherToolsAgree(t *testing.T) {
 	if err := run("", keygen, "-q", "-Y", "sign", "-f", keyPath, "-n", Namespace, tagName); err != nil {
 		t.Fatal(err)
 	}
-	v := &verifier{o: VerifyOptions{Keys: []ssh.PublicKey{key}}, fs: OS{}, dir: dir, m: &meter{ctx: context.Background()}}
+	v := &verifier{o: VerifyOptions{Keys: []ssh.PublicKey{key}}, fs: OS{}, dir: dir, altered: map[string]bool{}, m: &meter{ctx: context.Background()}}
 	data, _ := os.ReadFile(filepath.Join(dir, tagName))
 	if v.signature(data); !v.verdict.Holds() || !v.verdict.Trusted {
 		t.Errorf("signature of ssh-keygen: %+v", v.verdict)
@@ -492,7 +511,7 @@ func TestSealRefusals(t *testing.T) {
 		{artefact("a%b", ""), "expected a plain file name"},
 		{artefact("journal.jsonl", ""), "would overwrite the recording"},
 		{artefact("capture-0001.pcapng", ""), "would overwrite the recording"},
-		{Artefact{"x", func(io.Writer) error { return errors.New("no gear train") }}, "data/x: no gear train"},
+		{Artefact{Name: "x", Write: func(io.Writer) error { return errors.New("no gear train") }}, "data/x: no gear train"},
 	} {
 		if _, err := Seal(ctx, s.Dir(), SealOptions{Artefacts: []Artefact{c.art}}); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v; want %q", c.art.Name, err, c.want)

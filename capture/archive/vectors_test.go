@@ -57,7 +57,7 @@ func bagOf(t *testing.T, files map[string]string) (faults []Finding) {
 	for name, text := range files {
 		disk.put("/bag/"+name, []byte(text))
 	}
-	v := &verifier{fs: disk, dir: "/bag", m: &meter{ctx: context.Background()}, found: func(f Finding) {
+	v := &verifier{fs: disk, dir: "/bag", m: &meter{ctx: context.Background()}, altered: map[string]bool{}, found: func(f Finding) {
 		if !f.Remark {
 			faults = append(faults, f)
 		}
@@ -242,7 +242,7 @@ func TestSignatureVerification(t *testing.T) {
 			disk := newMemFS()
 			disk.put("/s/"+sigName, []byte(signature))
 			var list []Finding
-			vf := &verifier{o: VerifyOptions{Keys: keys}, fs: disk, dir: "/s", m: &meter{ctx: context.Background()}, found: func(f Finding) { list = append(list, f) }}
+			vf := &verifier{o: VerifyOptions{Keys: keys}, fs: disk, dir: "/s", altered: map[string]bool{}, m: &meter{ctx: context.Background()}, found: func(f Finding) { list = append(list, f) }}
 			vf.signature([]byte(message))
 			return vf.verdict, list
 		}

@@ -2,6 +2,7 @@ package archive
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"crypto/x509"
@@ -39,6 +40,7 @@ const (
 	FoundTime       Kind = "time"      // time stamp token
 	FoundDamage     Kind = "damage"    // a capture file that is cut or damaged
 	FoundDifferent  Kind = "different" // an artefact comes out otherwise when made again
+	FoundVersion    Kind = "version"   // so it does, but another version made it
 	FoundVIN        Kind = "vin"
 )
 
@@ -72,8 +74,10 @@ type VerifyOptions struct {
 	// against its own certificate and a remark says so.
 	Roots *x509.CertPool
 	// Again makes artefacts once more from the recording; those that the
-	// session holds must come out with the same bytes.
+	// session holds must come out the same, if Software sealed it. What another
+	// version made may rightly differ and gets a remark.
 	Again    []Artefact
+	Software string // program and version that makes them again
 	Progress func(done, total int64)
 	FS       FS // nil: the real file system
 }
@@ -102,7 +106,7 @@ func Verify(ctx context.Context, dir string, o VerifyOptions, found func(Finding
 	if o.FS == nil {
 		o.FS = OS{}
 	}
-	v := &verifier{o: o, fs: o.FS, dir: dir, found: found, m: &meter{ctx: ctx, show: o.Progress}}
+	v := &verifier{o: o, fs: o.FS, dir: dir, found: found, altered: map[string]bool{}, m: &meter{ctx: ctx, show: o.Progress}}
 	if _, err := v.fs.Stat(dir); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
 			return Verdict{}, fmt.Errorf("%s: no session: expected a folder: %w", dir, fs.ErrNotExist)
@@ -122,6 +126,7 @@ type verifier struct {
 	verdict Verdict
 	info    info
 	payload map[string]string // digests listed
+	altered map[string]bool   // files that are not as their digest says
 }
 
 func (v *verifier) path(name string) string { return filepath.Join(v.dir, filepath.FromSlash(name)) }
@@ -268,6 +273,7 @@ func (v *verifier) compare(l listed) error {
 		v.verdict.Bytes += n
 	}
 	if got != l.digest {
+		v.altered[l.path] = true
 		return v.changed(l.path, n)
 	}
 	return nil
@@ -493,19 +499,51 @@ func (r meteredReader) Read(p []byte) (int, error) {
 	return r.r.Read(p)
 }
 
-// again makes an artefact once more.
+// again makes an artefact once more. One that was changed since it was sealed,
+// which has been reported, is compared with nothing.
 func (v *verifier) again(a Artefact) error {
 	name := path.Join(dataDir, a.Name)
 	want, ok := v.payload[name]
-	if !ok {
+	if !ok || v.altered[name] || !exists(v.fs, v.path(name)) {
 		return nil
 	}
-	h := sha256.New()
-	if err := a.Write(h); err != nil {
-		return fmt.Errorf("%s: making it again from the recording: %w", name, err)
-	}
-	if got := hex.EncodeToString(h.Sum(nil)); got != want {
-		v.fault(FoundDifferent, name, "made again from the recording it comes out different: it was changed before sealing, or made by another version (%s)", v.info.meta.Software)
+	difference, err := v.difference(a, name, want)
+	switch {
+	case v.m.ctx.Err() != nil:
+		return v.m.ctx.Err()
+	case err != nil:
+		return fmt.Errorf("%s: making it again from the recording: %w", name, plain(err))
+	case difference == "":
+	case v.info.sealer != v.o.Software:
+		v.remark(FoundVersion, name, "%s made it otherwise than %s does (%s): only that version can tell whether it is what the recording gives",
+			orUnknown(v.info.sealer), orUnknown(v.o.Software), difference)
+	default:
+		v.fault(FoundDifferent, name, "is not what the recording gives, though the same version made it: it was changed before sealing (%s)", difference)
 	}
 	return nil
+}
+
+func orUnknown(software string) string { return cmp.Or(software, "an unnamed version") }
+
+func (v *verifier) difference(a Artefact, name, want string) (string, error) {
+	if a.Check == nil {
+		h := sha256.New()
+		if err := a.Write(h); err != nil {
+			return "", err
+		}
+		if hex.EncodeToString(h.Sum(nil)) != want {
+			return "other bytes", nil
+		}
+		return "", nil
+	}
+	st, err := v.fs.Stat(v.path(name))
+	if err != nil {
+		return "", err
+	}
+	f, err := v.fs.Open(v.path(name))
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	return a.Check(f, st.Size())
 }

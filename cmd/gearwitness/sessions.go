@@ -339,7 +339,7 @@ func seal(ctx context.Context, folder string, signer ssh.Signer, stdout, stderr 
 }
 
 func sealFolder(ctx context.Context, folder string, signer ssh.Signer, show *progress) (archive.Sealed, error) {
-	o := archive.SealOptions{Signer: signer, Progress: show.bytes("sealing")}
+	o := archive.SealOptions{Signer: signer, Software: software(), Progress: show.bytes("sealing")}
 	r, err := archive.Open(folder)
 	if err != nil {
 		return archive.Sealed{}, err
@@ -364,18 +364,27 @@ func artefacts(ctx context.Context, folder string, show *progress) ([]archive.Ar
 	if err != nil {
 		return nil, err
 	}
-	table := func(name string, open func(io.Writer, *decode.Table) (export.Writer, error)) archive.Artefact {
-		return archive.Artefact{Name: name, Write: func(out io.Writer) error {
-			return writeSamples(ctx, folder, "", "computing "+name, show, func(t *decode.Table) (export.Writer, error) { return open(out, t) })
-		}}
+	table := func(name string, write func(io.Writer, *decode.Table) (export.Writer, error), check func(io.ReaderAt, int64, *decode.Table) (export.Writer, error)) archive.Artefact {
+		return archive.Artefact{Name: name,
+			Write: func(out io.Writer) error {
+				return writeSamples(ctx, folder, "", "computing "+name, show, func(t *decode.Table) (export.Writer, error) { return write(out, t) })
+			},
+			Check: func(sealed io.ReaderAt, size int64) (string, error) {
+				err := writeSamples(ctx, folder, "", "comparing "+name, show, func(t *decode.Table) (export.Writer, error) { return check(sealed, size, t) })
+				var different *export.Different
+				if errors.As(err, &different) {
+					return different.Error(), nil
+				}
+				return "", err
+			}}
 	}
-	list := []archive.Artefact{table("signals.parquet", func(out io.Writer, t *decode.Table) (export.Writer, error) {
-		return export.NewSamples(out, t), nil
-	})}
+	list := []archive.Artefact{table("signals.parquet",
+		func(out io.Writer, t *decode.Table) (export.Writer, error) { return export.NewSamples(out, t), nil },
+		func(sealed io.ReaderAt, size int64, t *decode.Table) (export.Writer, error) { return export.CheckSamples(sealed, size, t) })}
 	for _, g := range groups {
-		list = append(list, table("signals-"+g.Name()+".parquet", func(out io.Writer, t *decode.Table) (export.Writer, error) {
-			return export.NewWide(out, t, g)
-		}))
+		list = append(list, table("signals-"+g.Name()+".parquet",
+			func(out io.Writer, t *decode.Table) (export.Writer, error) { return export.NewWide(out, t, g) },
+			func(sealed io.ReaderAt, size int64, t *decode.Table) (export.Writer, error) { return export.CheckWide(sealed, size, t, g) }))
 	}
 	// One pass for both, the first time either is asked for.
 	account := onceFor(func() (*reports.Report, error) {
@@ -405,6 +414,9 @@ func artefacts(ctx context.Context, folder string, show *progress) ([]archive.Ar
 			return r.Write(out)
 		}}), nil
 }
+
+// software is what sessions and reports say made them.
+func software() string { return "gearwitness " + version() }
 
 // onceFor remembers the first result that is no error.
 func onceFor[T any](make func() (*T, error)) func() (*T, error) {
@@ -522,7 +534,7 @@ func verifyFolder(ctx context.Context, folder string, o archive.VerifyOptions, a
 			found = append(found, archive.Finding{Kind: archive.FoundMalformed, Text: "the recording cannot be decoded again: " + err.Error()})
 		}
 	}
-	o.Progress = show.bytes("verifying")
+	o.Software, o.Progress = software(), show.bytes("verifying")
 	verdict, err := archive.Verify(ctx, folder, o, func(f archive.Finding) { found = append(found, f) })
 	if err != nil {
 		return nil, nil, err

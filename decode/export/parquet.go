@@ -47,6 +47,8 @@ func (c *columns) add(name string, n parquet.Node) {
 	c.order = append(c.order, name)
 }
 
+func (c columns) schema(name string) *parquet.Schema { return parquet.NewSchema(name, c) }
+
 func timeColumn() parquet.Node {
 	return parquet.Encoded(parquet.Timestamp(parquet.Nanosecond), &parquet.DeltaBinaryPacked)
 }
@@ -55,24 +57,55 @@ func textColumn() parquet.Node { return parquet.Encoded(parquet.String(), &parqu
 
 func numberColumn() parquet.Node { return parquet.Leaf(parquet.DoubleType) }
 
-// table writes rows column by column.
+// table gathers rows column by column and hands them on.
 type table struct {
-	w      *parquet.GenericWriter[any]
-	cols   []*parquet.ColumnWriter
-	batch  [][]parquet.Value // by column
-	rows   int               // in the batch
-	inside int               // rows of the row group that were handed over
-	group  int               // rows of a row group
+	sink  sink
+	batch [][]parquet.Value // by column
+	rows  int               // in the batch
 }
 
-func newTable(w io.Writer, name string, c columns, pageBytes int) *table {
-	pw := parquet.NewGenericWriter[any](w, parquet.NewSchema(name, c),
+// sink is where the rows of a table go: into a file, or against one that is
+// there already.
+type sink interface {
+	take(batch [][]parquet.Value, rows int) error
+	close() error
+}
+
+func newTable(s sink, c columns) *table {
+	return &table{sink: s, batch: make([][]parquet.Value, len(c.order))}
+}
+
+// file writes rows.
+type file struct {
+	w      *parquet.GenericWriter[any]
+	cols   []*parquet.ColumnWriter
+	inside int // rows of the row group that were handed over
+	group  int // rows of a row group
+}
+
+func newFile(w io.Writer, schema *parquet.Schema, columns, pageBytes int) *file {
+	pw := parquet.NewGenericWriter[any](w, schema,
 		parquet.Compression(&zstd.Codec{Level: zstd.SpeedFastest, Concurrency: 1}),
 		parquet.CreatedBy("gearwitness", "", ""),
 		parquet.PageBufferSize(pageBytes),
 		parquet.DataPageStatistics(true))
-	return &table{w: pw, cols: pw.ColumnWriters(), batch: make([][]parquet.Value, len(c.order)), group: max(rowsPerBatch, cellsPerGroup/len(c.order))}
+	return &file{w: pw, cols: pw.ColumnWriters(), group: max(rowsPerBatch, cellsPerGroup/columns)}
 }
+
+func (f *file) take(batch [][]parquet.Value, rows int) error {
+	for i, c := range f.cols {
+		if _, err := c.WriteRowValues(batch[i]); err != nil {
+			return err
+		}
+	}
+	if f.inside += rows; f.inside < f.group {
+		return nil
+	}
+	f.inside = 0
+	return f.w.Flush()
+}
+
+func (f *file) close() error { return f.w.Close() }
 
 // put sets a value of a required column of the row under way.
 func (t *table) put(column int, v parquet.Value) { t.ready(column, v.Level(0, 0, column)) }
@@ -104,26 +137,21 @@ func (t *table) hand() error {
 	if t.rows == 0 {
 		return nil // the library takes the address of the first value
 	}
-	for i, c := range t.cols {
-		if _, err := c.WriteRowValues(t.batch[i]); err != nil {
-			return err
-		}
+	if err := t.sink.take(t.batch, t.rows); err != nil {
+		return err
+	}
+	for i := range t.batch {
 		t.batch[i] = t.batch[i][:0]
 	}
-	t.inside += t.rows
 	t.rows = 0
-	if t.inside < t.group {
-		return nil
-	}
-	t.inside = 0
-	return t.w.Flush()
+	return nil
 }
 
 func (t *table) close() error {
 	if err := t.hand(); err != nil {
 		return err
 	}
-	return t.w.Close()
+	return t.sink.close()
 }
 
 // Columns of the tidy table.
@@ -159,6 +187,22 @@ type Samples struct {
 // NewSamples returns a writer of a tidy table. The table of signals must not
 // grow any more.
 func NewSamples(w io.Writer, t *decode.Table) *Samples {
+	c := tidyColumns()
+	return newSamples(newFile(w, c.schema("samples"), len(c.order), tidyPageBytes), c, t)
+}
+
+// CheckSamples returns a writer that writes nothing and compares each row with
+// the tidy table in file; see Different.
+func CheckSamples(file io.ReaderAt, size int64, t *decode.Table) (*Samples, error) {
+	c := tidyColumns()
+	k, err := newCheck(file, size, c, c.schema("samples"))
+	if err != nil {
+		return nil, err
+	}
+	return newSamples(k, c, t), nil
+}
+
+func tidyColumns() columns {
 	var c columns
 	c.add("time", timeColumn())
 	c.add("signal", textColumn())
@@ -166,7 +210,11 @@ func NewSamples(w io.Writer, t *decode.Table) *Samples {
 	c.add("text", parquet.Optional(textColumn()))
 	c.add("status", textColumn())
 	c.add("unit", textColumn())
-	s := &Samples{t: newTable(w, "samples", c, tidyPageBytes), info: t.Signals}
+	return c
+}
+
+func newSamples(to sink, c columns, t *decode.Table) *Samples {
+	s := &Samples{t: newTable(to, c), info: t.Signals}
 	for i := range t.Signals {
 		in := &t.Signals[i]
 		s.names = append(s.names, text(in.Name).Level(0, 0, colSignal))

@@ -114,6 +114,18 @@ type Wide struct {
 
 // NewWide returns a writer of one group's table.
 func NewWide(w io.Writer, t *decode.Table, g Group) (*Wide, error) {
+	return newWide(t, g, func(c columns) (sink, error) {
+		return newFile(w, c.schema("signals"), len(c.order), widePageBytes), nil
+	})
+}
+
+// CheckWide returns a writer that writes nothing and compares each row with the
+// group's table in file; see Different.
+func CheckWide(file io.ReaderAt, size int64, t *decode.Table, g Group) (*Wide, error) {
+	return newWide(t, g, func(c columns) (sink, error) { return newCheck(file, size, c, c.schema("signals")) })
+}
+
+func newWide(t *decode.Table, g Group, open func(columns) (sink, error)) (*Wide, error) {
 	if len(g.Signals) == 0 {
 		return nil, fmt.Errorf("a wide table needs signals; the group %s has none", g.Name())
 	}
@@ -135,7 +147,11 @@ func NewWide(w io.Writer, t *decode.Table, g Group) (*Wide, error) {
 		c.add(name, parquet.Optional(node))
 		x.column[s] = i + 1
 	}
-	x.t = newTable(w, "signals", c, widePageBytes)
+	to, err := open(c)
+	if err != nil {
+		return nil, err
+	}
+	x.t = newTable(to, c)
 	return x, nil
 }
 
