@@ -59,14 +59,19 @@ type eventList struct {
 	Events []struct{ Data json.RawMessage }
 }
 
-// sessionOf makes a session of a capture file, with marks, as a drive does.
-func sessionOf(t *testing.T, root, recording string, marks map[capture.Stamp]string) string {
+// sessionOf makes a session of a capture file, with marks, as a drive does; in
+// several capture files where their size is given.
+func sessionOf(t *testing.T, root, recording string, marks map[capture.Stamp]string, maxFile ...int64) string {
 	t.Helper()
 	file, err := demoVehicle()
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := archive.Create(root, archive.Meta{Title: "Parcel van"}, file.Text(), archive.Options{})
+	o := archive.Options{}
+	if maxFile != nil {
+		o.MaxFile = maxFile[0]
+	}
+	s, err := archive.Create(root, archive.Meta{Title: "Parcel van"}, file.Text(), o)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"gearwitness/capture"
+	"gearwitness/capture/archive"
 	"gearwitness/dashboards"
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
@@ -33,6 +34,11 @@ func stretchOf(file *signals.File, path string) dashboards.Stretch {
 			return err
 		}
 		begin := from.Add(-stretchLead)
+		if f, ok := source.(*archive.Frames); ok {
+			if err := f.SkipTo(begin); err != nil {
+				return err
+			}
+		}
 		var (
 			batch capture.Batch
 			out   decode.Output

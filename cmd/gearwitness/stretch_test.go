@@ -2,6 +2,7 @@ package main
 
 import (
 	"io"
+	"path/filepath"
 	"slices"
 	"testing"
 	"time"
@@ -13,7 +14,7 @@ import (
 )
 
 // A stretch decoded anew is what decoding the whole recording gives there, to
-// the sample.
+// the sample, however many capture files there are.
 func TestStretchIsPartOfTheWhole(t *testing.T) {
 	recording, _ := recordVan(t, van.Options{Seed: 7, For: 60 * time.Second, Oil: 60, Ambient: 15})
 	file, err := demoVehicle()
@@ -40,7 +41,11 @@ func TestStretchIsPartOfTheWhole(t *testing.T) {
 	}, func(tally) {}); err != nil {
 		t.Fatal(err)
 	}
-	for _, path := range []string{recording, sessionOf(t, t.TempDir(), recording, nil)} {
+	many := sessionOf(t, t.TempDir(), recording, nil, 100<<10)
+	if files, err := filepath.Glob(filepath.Join(many, "data", "capture-*.pcapng")); err != nil || len(files) < 5 {
+		t.Fatalf("%d capture files, %v", len(files), err)
+	}
+	for _, path := range []string{recording, sessionOf(t, t.TempDir(), recording, nil), many} {
 		got = got[:0]
 		if err := stretchOf(file, path)(t.Context(), from, to, func(list []decode.Sample) { got = append(got, in(list)...) }); err != nil {
 			t.Fatal(err)
