@@ -262,7 +262,7 @@ export function coachView(find, send, values, aloud, heard, list) {
     const status = () => stands.get(chosen) ?? s;
     const title = make("h2", { class: "session-name", tabindex: "-1" }, p.title);
     const silent = list.can ? [live("p", { class: "coach-silent", role: "status" }, () => (heard() ? "" : "The sound is not on: nothing is read out."))] : [];
-    at.side.replaceChildren(title, ...silent, ...(p.note ? [make("p", { class: "quiet" }, p.note)] : []), ...(s.state === "running" && p.steps[s.step] ? running(p, status) : idle(p, status)));
+    at.side.replaceChildren(title, ...silent, ...(p.note && s.state !== "running" ? [make("p", { class: "quiet" }, p.note)] : []), ...(s.state === "running" && p.steps[s.step] ? running(p, status) : idle(p, status)));
     if (had) title.focus();
     setAttr(at.side, "data-state", s.state);
   };
