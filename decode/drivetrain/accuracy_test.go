@@ -41,18 +41,20 @@ type drive struct {
 
 // truth is one line of the van's truth channel.
 type truth struct {
-	Time      float64            `json:"time_s"`
-	Kind      string             `json:"kind"`
-	Gear      string             `json:"gear"`
-	Slip      map[string]float64 `json:"slip_rpm"`
-	Input     float64            `json:"input_rpm"`
-	Output    float64            `json:"output_rpm"`
-	From      string             `json:"from"`
-	To        string             `json:"to"`
-	Start     float64            `json:"start_s"`
-	End       float64            `json:"end_s"`
-	Flare     float64            `json:"flare_rpm"`
-	Commanded float64            `json:"commanded_s"`
+	Time       float64            `json:"time_s"`
+	Kind       string             `json:"kind"`
+	Gear       string             `json:"gear"`
+	Slip       map[string]float64 `json:"slip_rpm"`
+	Input      float64            `json:"input_rpm"`
+	Output     float64            `json:"output_rpm"`
+	From       string             `json:"from"`
+	To         string             `json:"to"`
+	Start      float64            `json:"start_s"`
+	End        float64            `json:"end_s"`
+	Flare      float64            `json:"flare_rpm"`
+	Commanded  float64            `json:"commanded_s"`
+	Lockup     string             `json:"lockup"` // what is commanded
+	LockupSlip float64            `json:"lockup_slip_rpm"`
 }
 
 // runVan drives the van and decodes it as any other recording. With told the truth
@@ -428,5 +430,61 @@ func TestNeitherInputNorTrain(t *testing.T) {
 				t.Errorf("lock-up %q: %s at %v: %+v", lockup, e.Kind, e.Time, e.Fields)
 			}
 		}
+	}
+}
+
+// When the converter clutch took hold and let go, against the van's own slip of it;
+// and how hot a stall made the oil at the converter's outlet.
+func TestLockupTimes(t *testing.T) {
+	f := vanFile(t)
+	o := van.DefaultOptions()
+	o.Drive, o.For, o.Seed = "hills", 150*time.Second, 3
+	d := runVan(t, f, o, new(bytes.Buffer))
+	var states []truth
+	for _, x := range d.truth {
+		if x.Kind == "state" {
+			states = append(states, x)
+		}
+	}
+	locked, opened := 0, 0
+	for _, e := range d.events {
+		c, ok := e.Fields.(drivetrain.ConverterEvent)
+		if !ok || c.Took == nil {
+			continue
+		}
+		asked := float64(*c.Command) / 1e9
+		i := sort.Search(len(states), func(i int) bool { return states[i].Time >= asked })
+		if was, is := states[max(0, i-10)].Lockup, states[min(i+10, len(states)-1)].Lockup; (was == "open") != (c.State == "locked") || (is == "open") != (c.State == "open") {
+			t.Errorf("%s at %.2f s: asked for at %.2f s; the van commanded %s before and %s after", c.State, float64(e.Time)/1e9, asked, was, is)
+		}
+		for i < len(states) && (math.Abs(states[i].LockupSlip) <= 30) != (c.State == "locked") {
+			i++
+		}
+		want := states[min(i, len(states)-1)].Time - asked
+		if took := float64(*c.Took) / 1e9; math.Abs(took-want) > 0.15 {
+			t.Errorf("%s at %.2f s took %.2f s, truth %.2f s", c.State, float64(e.Time)/1e9, took, want)
+		}
+		if c.State == "locked" {
+			locked++
+		} else {
+			opened++
+		}
+	}
+	if locked < 2 || opened < 2 {
+		t.Errorf("times of %d locks and %d releases, expected 2 of each", locked, opened)
+	}
+
+	o.Drive, o.For = "stall", 20*time.Second
+	stalls := 0
+	for _, e := range runVan(t, f, o, nil).events {
+		if s, ok := e.Fields.(drivetrain.StallEvent); ok {
+			stalls++
+			if s.OutletAfter == nil || *s.OutletAfter-*s.OutletBefore < 10 || *s.OilAfter-*s.OilBefore > 2 {
+				t.Errorf("oil in a stall: %+v; the outlet heats by 10 K and more, the pan hardly", s)
+			}
+		}
+	}
+	if stalls != 1 {
+		t.Errorf("%d stalls, expected 1", stalls)
 	}
 }

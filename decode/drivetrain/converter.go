@@ -12,8 +12,9 @@ const (
 	usualLockedRPM = 30
 	lockedFor      = 500 * millisecond
 	openFor        = 100 * millisecond
-	lockedFromRPM  = 400 // input speed: below it engine and turbine agree by idling
-	smoothing      = 0.1 // s, of the slip: the two speeds are sent at different times
+	lockedFromRPM  = 400        // input speed: below it engine and turbine agree by idling
+	longestLockup  = 5 * second // from the command: what comes later has another reason
+	smoothing      = 0.1        // s, of the slip: the two speeds are sent at different times
 )
 
 // ConverterEvent tells that the converter clutch locked or let go.
@@ -23,6 +24,10 @@ type ConverterEvent struct {
 	Since     *decode.Seconds `json:"since_s"`
 	Gear      string          `json:"gear,omitempty"`
 	Commanded string          `json:"commanded,omitempty"` // what is broadcast of it at that time
+	// Command is when the clutch was told to hold or to let go, Took the time from
+	// there to Since; left out where that was not seen or is not what was asked for.
+	Command *decode.Seconds `json:"command_s,omitempty"`
+	Took    *decode.Seconds `json:"took_s,omitempty"`
 }
 
 type converting struct {
@@ -77,6 +82,12 @@ func (a *Analyzer) stepConverter(out *decode.Output) {
 	}
 	if n.engaged {
 		e.Gear = a.model.gears[n.gear].name
+	}
+	l := &a.lockups
+	if holds := l.state == lockApplied || l.state == lockSlipping; l.asked != 0 && l.asked <= since && holds == within && since-l.asked <= longestLockup {
+		took := decode.Seconds(since - l.asked)
+		e.Command, e.Took = seconds(l.asked), &took
+		l.asked = 0 // it lets go for shifts and takes hold again by itself
 	}
 	out.Events = append(out.Events, decode.Event{Time: since, Kind: decode.KindConverter, Fields: e})
 }

@@ -29,7 +29,8 @@ const (
 type lockup struct {
 	state   lockState
 	since   capture.Stamp
-	ticks   int // applied and pulling, settled
+	asked   capture.Stamp // when it was told to hold or to let go last; 0 not seen
+	ticks   int           // applied and pulling, settled
 	slipped int
 	peak    float64
 	peakAt  capture.Stamp
@@ -89,6 +90,11 @@ func (l *lockup) step(a *Analyzer, out *decode.Output) {
 	l.engineSensor(a, out)
 	lock := a.lockAt(n.at)
 	if lock != l.state {
+		if was := l.state; was == lockUnknown || lock == lockUnknown {
+			l.asked = 0
+		} else if was == lockOpen || lock == lockOpen {
+			l.asked = a.changedAt(a.lockup, n.at)
+		}
 		l.state, l.since = lock, n.at
 	}
 	slip := n.engine - n.in

@@ -36,11 +36,14 @@ type StallEvent struct {
 	InputSpeed *float64 `json:"input_rpm,omitempty"`
 	OilBefore  *float64 `json:"oil_before_celsius,omitempty"`
 	OilAfter   *float64 `json:"oil_after_celsius,omitempty"`
-	TooLong    bool     `json:"too_long,omitempty"` // more than 5 s at full pedal
-	TooSoon    bool     `json:"too_soon,omitempty"` // less than a minute after the last
-	Moved      bool     `json:"moved,omitempty"`    // the vehicle began to move
-	Finding    string   `json:"finding,omitempty"`  // against the stated figure: "as stated", "too low", "too high"
-	Stated     float64  `json:"stated_rpm,omitempty"`
+	// The heat is made in the converter: its outlet shows it first.
+	OutletBefore *float64 `json:"outlet_before_celsius,omitempty"`
+	OutletAfter  *float64 `json:"outlet_after_celsius,omitempty"`
+	TooLong      bool     `json:"too_long,omitempty"` // more than 5 s at full pedal
+	TooSoon      bool     `json:"too_soon,omitempty"` // less than a minute after the last
+	Moved        bool     `json:"moved,omitempty"`    // the vehicle began to move
+	Finding      string   `json:"finding,omitempty"`  // against the stated figure: "as stated", "too low", "too high"
+	Stated       float64  `json:"stated_rpm,omitempty"`
 	// EngineTorque is the highest that was broadcast while the vehicle stood [N·m].
 	EngineTorque *float64 `json:"engine_torque_nm,omitempty"`
 }
@@ -53,7 +56,7 @@ type stalling struct {
 	level             float64 // smoothed engine speed
 	top               float64
 	input, torque     float64
-	before            float64
+	before, outlet    float64       // °C
 	results           []stallResult // held against a stated figure
 	ended             capture.Stamp
 }
@@ -64,7 +67,7 @@ func (a *Analyzer) stepStall(out *decode.Output) {
 	pressed := n.pedal >= stallPedal && known(n.engine) && (n.lever == leverD || n.lever == leverR)
 	switch {
 	case !s.active && pressed && n.gear == standing:
-		*s = stalling{stated: s.stated, tolerance: s.tolerance, ended: s.ended, results: s.results, active: true, start: n.at, lever: n.lever, level: n.engine, before: n.oil, torque: unknown}
+		*s = stalling{stated: s.stated, tolerance: s.tolerance, ended: s.ended, results: s.results, active: true, start: n.at, lever: n.lever, level: n.engine, before: n.oil, outlet: a.hold(a.outlet, n.at), torque: unknown}
 	case s.active && (!pressed || n.gear != standing):
 		s.active = false
 		a.emitStall(n.gear != standing, out)
@@ -93,7 +96,7 @@ func (a *Analyzer) emitStall(moved bool, out *decode.Output) {
 		return // a start at full pedal
 	}
 	e := StallEvent{Start: seconds(s.start), End: seconds(s.last), Duration: seconds(took), Lever: leverNames[s.lever], EngineSpeed: math.Round(s.top),
-		OilBefore: figure(s.before), OilAfter: figure(n.oil), TooLong: took > stallLongest, TooSoon: s.ended != 0 && s.start-s.ended < stallPause, Moved: moved, Stated: s.stated, EngineTorque: figure(s.torque)}
+		OilBefore: figure(s.before), OilAfter: figure(n.oil), OutletBefore: figure(s.outlet), OutletAfter: figure(a.hold(a.outlet, n.at)), TooLong: took > stallLongest, TooSoon: s.ended != 0 && s.start-s.ended < stallPause, Moved: moved, Stated: s.stated, EngineTorque: figure(s.torque)}
 	if known(n.in) {
 		e.InputSpeed = figure(s.input)
 	}
