@@ -107,8 +107,10 @@ const (
 	forFormula readers = 1 << iota
 	forAnalysis
 	forBehind
+	forCoach // procedures, and nothing else of what runs behind
 
-	everybody = forFormula | forAnalysis | forBehind
+	later     = forBehind | forCoach
+	everybody = forFormula | forAnalysis | later
 )
 
 // New makes the chain for a validated vehicle file.
@@ -157,6 +159,8 @@ func build(f *signals.File, o Options, analyse func(*signals.File, *decode.Table
 		}
 		if p.behind != nil && p.behind.wanted[i] {
 			p.readers[i] |= forBehind
+		} else if p.behind != nil && p.behind.procedures.Reads(signal) {
+			p.readers[i] |= forCoach
 		}
 		p.decoder.Watch(signal, uint8(p.readers[i]))
 	}
@@ -294,7 +298,7 @@ func (p *Pipeline) absorb(k int, to readers, out *decode.Output) {
 	if to&forFormula != 0 {
 		k = len(out.Samples)
 		p.computer.Evaluate(p.now, out)
-		p.pass(out.Samples[k:], forAnalysis|forBehind) // formulas have seen each other's results
+		p.pass(out.Samples[k:], forAnalysis|later) // formulas have seen each other's results
 	}
 }
 
@@ -303,16 +307,21 @@ func (p *Pipeline) pass(list []decode.Sample, to readers) {
 	if to&forAnalysis != 0 && p.analysis != nil {
 		p.analysis.Sample(list...)
 	}
-	if to&(forFormula|forBehind) == 0 {
+	if to&(forFormula|later) == 0 {
 		return
 	}
+	idle := p.behind != nil && p.behind.procedures.Idle()
 	for i := range list {
 		s := &list[i]
 		to := to & p.readers[s.Signal]
 		if to&forFormula != 0 {
 			p.computer.Put(*s)
 		}
-		if to&forBehind != 0 {
+		switch {
+		case to&later == 0:
+		case to&forCoach != 0 && idle:
+			p.behind.glance(s)
+		default:
 			p.behind.queue = append(p.behind.queue, *s)
 		}
 	}
@@ -324,7 +333,7 @@ func (p *Pipeline) advance(t capture.Stamp, out *decode.Output) {
 	if p.computer.Due(t) {
 		k := len(out.Samples)
 		p.computer.Advance(t, out)
-		p.pass(out.Samples[k:], forAnalysis|forBehind)
+		p.pass(out.Samples[k:], forAnalysis|later)
 	}
 	if t >= p.nextTick {
 		p.tick(t-mod(t, Tick), out)
@@ -438,7 +447,8 @@ type behind struct {
 	computer   *decode.Computer
 	alarms     *alarm.Set
 	procedures *procedure.Set
-	wanted     []bool          // by signal: kept for this
+	wanted     []bool          // by signal: kept for computed signals and alarms
+	glanced    []capture.Stamp // by signal: time of the last sample that glance put
 	queue      []decode.Sample // not from the analysis, in time order, until it has caught up
 	results    []decode.Sample // of the analysis, until they are complete
 	injected   []decode.Event  // in time order
@@ -446,7 +456,7 @@ type behind struct {
 }
 
 func newBehind(f *signals.File, t *decode.Table, derived []*decode.Computed) (*behind, error) {
-	b := &behind{computer: decode.NewComputer(derived, t), wanted: make([]bool, len(t.Signals))}
+	b := &behind{computer: decode.NewComputer(derived, t), wanted: make([]bool, len(t.Signals)), glanced: make([]capture.Stamp, len(t.Signals))}
 	var err error
 	if b.alarms, err = alarm.New(f, b.computer.View, t); err != nil {
 		return nil, err
@@ -455,7 +465,8 @@ func newBehind(f *signals.File, t *decode.Table, derived []*decode.Computed) (*b
 		return nil, err
 	}
 	for i := range b.wanted {
-		b.wanted[i] = b.computer.Reads(int32(i)) || b.alarms.Reads(int32(i)) || b.procedures.Reads(int32(i))
+		b.wanted[i] = b.computer.Reads(int32(i)) || b.alarms.Reads(int32(i))
+		b.glanced[i] = math.MinInt64
 	}
 	return b, nil
 }
@@ -469,12 +480,27 @@ func (b *behind) inject(e decode.Event) {
 	b.injected = slices.Insert(b.injected, i, e)
 }
 
+// glance puts a sample that only procedures read into the view at once. That will
+// do while they are idle, which is most of the time: nobody looks at all of them in
+// order. It may be ahead of the time here.
+func (b *behind) glance(s *decode.Sample) {
+	b.computer.View.Put(*s)
+	b.glanced[s.Signal] = s.Time
+}
+
 // run takes in the queue and the results of the analysis, of which these are
 // new, in time order up to the time done; at equal times the queue goes first.
 func (b *behind) run(results []decode.Sample, done capture.Stamp, out *decode.Output) {
-	for _, s := range results {
-		if b.wanted[s.Signal] {
-			b.results = append(b.results, s)
+	idle := b.procedures.Idle()
+	for i := range results {
+		switch s := &results[i]; {
+		case b.wanted[s.Signal]:
+			b.results = append(b.results, *s)
+		case !b.procedures.Reads(s.Signal):
+		case idle:
+			b.glance(s)
+		default:
+			b.results = append(b.results, *s)
 		}
 	}
 	// Some come later than others of their time.
@@ -505,6 +531,9 @@ func (b *behind) step(list []decode.Sample, out *decode.Output) int {
 	b.advance(at, out)
 	n := 0
 	for ; n < len(list) && list[n].Time == at; n++ {
+		if at < b.glanced[list[n].Signal] {
+			continue // it waited while a procedure was under way, and a later one has been seen since
+		}
 		b.computer.Put(list[n])
 		b.alarms.Changed(list[n].Signal)
 		b.procedures.Changed(list[n].Signal, at)

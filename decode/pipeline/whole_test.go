@@ -158,3 +158,63 @@ func FuzzFrames(f *testing.F) {
 		}
 	})
 }
+
+// What people ask for while driving comes to the same as when the recording is
+// decoded with it from the start, though the chain has not kept, until then, what
+// only procedures read.
+func TestAskedWhileDrivingOrBefore(t *testing.T) {
+	f, traffic := drive(t, 40*time.Second)
+	var asks []decode.Event
+	for _, a := range []struct {
+		at   capture.Stamp
+		name string
+		what string
+	}{
+		{3_333_333_333, "warm_up", procedure.Begin}, {12_000_000_000, "warm_up", procedure.Stop}, {12_020_000_000, "relearn_drive", procedure.Begin},
+		{20_000_000_000, "relearn_drive", procedure.Stop}, {20_000_000_001, "stall_test", procedure.Begin}, {20_150_000_000, "warm_up", procedure.Begin},
+	} {
+		asks = append(asks, procedure.Request{Procedure: a.name, Action: a.what}.Event(a.at))
+	}
+	told := func(before bool) string {
+		p, err := New(f, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		rest := asks
+		var out decode.Output
+		for i := range traffic.Frames {
+			for len(rest) > 0 && (before || rest[0].Time <= traffic.Frames[i].Time) {
+				p.Inject(rest[0])
+				rest = rest[1:]
+			}
+			if err := p.Push(&capture.Batch{Channels: traffic.Channels, Frames: traffic.Frames[i : i+1]}, &out); err != nil {
+				t.Fatal(err)
+			}
+			if i%50 == 0 {
+				p.Procedures() // looking changes nothing
+			}
+			out.Samples = out.Samples[:0]
+		}
+		p.Finish(&out)
+		var text strings.Builder
+		for _, e := range out.Events {
+			if e.Kind == decode.KindProcedure || e.Kind == decode.KindStep {
+				line, err := json.Marshal(e)
+				if err != nil {
+					t.Fatal(err)
+				}
+				text.Write(append(line, '\n'))
+			}
+		}
+		return text.String()
+	}
+	live, offline := told(false), told(true)
+	if live != offline {
+		t.Errorf("asked while driving:\n%s\nasked before:\n%s", live, offline)
+	}
+	for _, want := range []string{`"state":"begun"`, `"verdict":"stopped"`, `"verdict":"not done"`, `"state":"refused"`} {
+		if !strings.Contains(live, want) {
+			t.Errorf("nothing told with %s:\n%s", want, live)
+		}
+	}
+}

@@ -352,7 +352,7 @@ func (s *Set) Inject(e decode.Event) {
 // put into the view.
 func (s *Set) Advance(to capture.Stamp, out *decode.Output) {
 	to = min(max(to, -farthest), farthest)
-	if len(s.requests) == 0 && s.active == nil && len(s.remember) == 0 {
+	if s.Idle() {
 		if to > s.now {
 			s.begun, s.now = true, to
 			s.next = ceil(to)
@@ -360,6 +360,13 @@ func (s *Set) Advance(to capture.Stamp, out *decode.Output) {
 		return
 	}
 	s.advance(to, out)
+}
+
+// Idle tells that nothing is looked at until somebody asks for a procedure: until
+// then it is enough that the view holds the latest samples, at whatever time they
+// were put.
+func (s *Set) Idle() bool {
+	return len(s.requests) == 0 && s.active == nil && len(s.remember) == 0
 }
 
 // ceil returns the first tick at or after t.
@@ -501,6 +508,7 @@ func (s *Set) missing(c *condition, at capture.Stamp) []string {
 
 // request does what was asked for.
 func (s *Set) request(r Request, at capture.Stamp, out *decode.Output) {
+	s.heard = at // nobody may have told of changes while it was idle
 	i := slices.IndexFunc(s.list, func(p proc) bool { return p.name == r.Procedure })
 	if i < 0 {
 		s.tell(at, out, Change{Procedure: r.Procedure, State: Refused, Why: []string{"The vehicle file has no such procedure."}})

@@ -91,7 +91,7 @@ func TestVan(t *testing.T) {
 	}{
 		{"relearn", "drive=relearn&for=10m", wait("relearn_drive"), 0, nil, procedure.Done, nil},
 		{"stall", "drive=stall&for=2m", wait("stall_test"), 0, nil, procedure.Done, nil},
-		{"warm-up", "drive=town&for=15m&oil=40", wait("warm_up"), 0, nil, procedure.Done, nil},
+		{"warm-up", "drive=town&for=5m&oil=57", wait("warm_up"), 0, nil, procedure.Done, nil},
 		{"too much pedal", "drive=shifts&for=150s", wait("relearn_drive"), 0, nil, procedure.NotDone,
 			[]string{"0 of 4 sequences counted when the recording ended.", "Gear 1 was left with accelerator pedal at", "expected 10 to 15 %"}},
 		{"cold oil", "drive=relearn&for=20s&oil=5&ambient=0", now("relearn_drive"), 10e9, nil, "", []string{"Needed: Oil in the pan above 20 °C."}},
