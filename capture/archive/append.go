@@ -30,6 +30,11 @@ func Append(dir, kind string, t capture.Stamp, fields any) error {
 		return fmt.Errorf("%s: %w", dir, plain(err))
 	}
 	defer unlock()
+	return r.append(line)
+}
+
+// append adds a line to the journal; the folder is locked.
+func (r *Reader) append(line []byte) error {
 	path := r.Path(journalPath)
 	end, err := goodEnd(r.fs, path)
 	if err != nil {

@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"gearwitness/capture"
 )
 
 const (
@@ -63,7 +65,8 @@ func (in *info) edit(change func(*Meta)) {
 }
 
 // Describe changes who, what and why of a session that has ended and is not
-// sealed. The times stay.
+// sealed. The times stay. What is changed is kept in the journal first, as a
+// correction with what stood there before.
 func Describe(dir string, change func(*Meta)) error {
 	r, err := Open(dir)
 	if err != nil {
@@ -77,8 +80,39 @@ func Describe(dir string, change func(*Meta)) error {
 		return fmt.Errorf("%s: %w", dir, plain(err))
 	}
 	defer unlock()
+	before := r.info.meta
 	r.info.edit(change)
+	if changed := corrections(&before, &r.info.meta); len(changed) > 0 {
+		now := time.Now()
+		line, err := appendEntry(nil, KindCorrection, capture.Stamp(now.UnixNano()), struct {
+			Wall    string       `json:"wall"`
+			Changed []correction `json:"changed"`
+		}{stampText(now), changed})
+		if err != nil {
+			return err
+		}
+		if err := r.append(line); err != nil {
+			return err
+		}
+	}
 	return plain(writeBytes(r.fs, filepath.Join(dir, infoName), r.info.encode()))
+}
+
+// correction is one detail that was changed after the recording had ended.
+type correction struct {
+	Label string `json:"label"` // of bag-info.txt
+	From  string `json:"from"`
+	To    string `json:"to"`
+}
+
+func corrections(before, after *Meta) (list []correction) {
+	was := before.labels()
+	for i, l := range after.labels() {
+		if *l.text != *was[i].text {
+			list = append(list, correction{l.label, *was[i].text, *l.text})
+		}
+	}
+	return list
 }
 
 func stampText(t time.Time) string {

@@ -22,6 +22,10 @@ const (
 	KindLoss  = "loss"  // channel, reason, count, until_s, detail
 	KindClock = "clock" // text, step_s, asleep_s, wall: the wall clock was set, the machine slept
 	KindDisk  = "disk"  // text: the disk failed, recovered or is filling up
+
+	// KindCorrection tells what of bag-info.txt was changed after the end: wall,
+	// changed (a list of label, from, to).
+	KindCorrection = "correction"
 )
 
 // maxEntry bounds one line of the journal.

@@ -171,6 +171,16 @@ func TestDescribe(t *testing.T) {
 	if m := r.Meta(); m.Title != "a" || m.Odometer != "10 km" || m.Job != "4711" || m.Concern != "one two" || !m.Started.Equal(testTime) || m.Ended.IsZero() {
 		t.Errorf("%+v", m)
 	}
+	var last Entry
+	for e, err := range r.Journal() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		last = e
+	}
+	if last.Kind != KindCorrection || !strings.Contains(string(last.Fields), `"changed":[{"label":"External-Identifier","from":"","to":"4711"}`) {
+		t.Errorf("the journal ends with %s; want the correction", last.Fields)
+	}
 	if _, err := Seal(context.Background(), s.Dir(), SealOptions{}); err != nil {
 		t.Fatal(err)
 	}

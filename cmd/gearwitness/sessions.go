@@ -38,7 +38,7 @@ Exit status: 0 done, 1 found wrong (verify), 2 used wrong, 3 failed.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	cmd.AddCommand(newSessionsList(), newSessionsShow(), newSessionsSeal(), newSessionsVerify(), newSessionsCompare(),
+	cmd.AddCommand(newSessionsList(), newSessionsShow(), newSessionsCorrect(), newSessionsSeal(), newSessionsVerify(), newSessionsCompare(),
 		newSessionsExport(), newSessionsImport(), newSessionsPrune(), newSessionsProtect(), newSessionsStamp(), newSessionsReading())
 	return cmd
 }
@@ -380,11 +380,15 @@ func artefacts(ctx context.Context, folder string, show *progress) ([]archive.Ar
 	}
 	list := []archive.Artefact{table("signals.parquet",
 		func(out io.Writer, t *decode.Table) (export.Writer, error) { return export.NewSamples(out, t), nil },
-		func(sealed io.ReaderAt, size int64, t *decode.Table) (export.Writer, error) { return export.CheckSamples(sealed, size, t) })}
+		func(sealed io.ReaderAt, size int64, t *decode.Table) (export.Writer, error) {
+			return export.CheckSamples(sealed, size, t)
+		})}
 	for _, g := range groups {
 		list = append(list, table("signals-"+g.Name()+".parquet",
 			func(out io.Writer, t *decode.Table) (export.Writer, error) { return export.NewWide(out, t, g) },
-			func(sealed io.ReaderAt, size int64, t *decode.Table) (export.Writer, error) { return export.CheckWide(sealed, size, t, g) }))
+			func(sealed io.ReaderAt, size int64, t *decode.Table) (export.Writer, error) {
+				return export.CheckWide(sealed, size, t, g)
+			}))
 	}
 	// One pass for both, the first time either is asked for.
 	account := onceFor(func() (*reports.Report, error) {

@@ -29,7 +29,7 @@ const exampleVIN = "1M8GDM9AXKP042788" // its check digit is right: 49 CFR 565.1
 
 // record records a drive of the van as fast as it can be computed and returns
 // the session's name below root.
-func record(t *testing.T, root, source, title string, started time.Time) string {
+func record(t testing.TB, root, source, title string, started time.Time) string {
 	t.Helper()
 	u, err := capture.ParseURL(source)
 	if err != nil {
@@ -116,6 +116,17 @@ func TestFromRecordingToProof(t *testing.T) {
 	}
 	if status, out, _ := program(t, at("sessions", "verify", name)...); status != exitWrong || !strings.Contains(out, "WRONG: this session is not sealed") {
 		t.Errorf("verifying an unsealed session: exit status %d, %s; want 1 and that it is not sealed", status, out)
+	}
+	must(t, at("sessions", "correct", name, "--odometer", "84210 km", "--concern", "flares hot")...)
+	if facts := fromJSON[dashboards.SessionFacts](t, must(t, at("sessions", "show", name, "--json")...)); facts.Odometer != "84210 km" || facts.Concern != "flares hot" || facts.Title != "Flare in 2-3" {
+		t.Errorf("corrected: %+v; want odometer and concern, and the title kept", facts)
+	}
+	journal, err := os.ReadFile(filepath.Join(folder, "data", "journal.jsonl"))
+	if err != nil || !bytes.Contains(journal, []byte(`"kind":"correction"`)) || !bytes.Contains(journal, []byte(`{"label":"Odometer","from":"","to":"84210 km"}`)) {
+		t.Errorf("the journal does not keep the correction: %s, %v", journal, err)
+	}
+	if status, _, errs := program(t, at("sessions", "correct", name)...); status != exitUsage || !strings.Contains(errs, "what is to be corrected") {
+		t.Errorf("correcting nothing: exit status %d, %s", status, errs)
 	}
 	must(t, "key", "new", "--key", key, "--comment", "bench")
 	shown := fromJSON[map[string]string](t, must(t, "key", "show", "--key", key, "--json"))
