@@ -456,10 +456,10 @@ func (c *Comparison) summary() {
 	case len(lines) == 0 && tested == 0:
 		c.Summary = append(c.Summary, "Too few like shifts to tell: drive the same shifts again, four or more of each, with the same pedal and warm oil.")
 	case len(lines) == 0:
-		c.Summary = append(c.Summary, fmt.Sprintf("No difference shown in %d figures compared. That is no proof that there is none.", tested))
+		c.Summary = append(c.Summary, fmt.Sprintf("No difference shown in %s compared. That is no proof that there is none.", figures(tested)))
 	}
 	if few > 0 && tested > 0 {
-		c.Summary = append(c.Summary, fmt.Sprintf("For %d more figures there are too few like shifts to tell.", few))
+		c.Summary = append(c.Summary, fmt.Sprintf("For %s there are too few like shifts to tell.", figures(few)))
 	}
 }
 
@@ -521,4 +521,12 @@ func (b *Band) add(list []*Shift, t float64) {
 	sort.Float64s(v)
 	round := func(x float64) *float64 { x = math.Round(x*1000) / 1000; return &x }
 	b.Median, b.Low, b.High = append(b.Median, round(median(v))), append(b.Low, round(quantile(v, 0.25))), append(b.High, round(quantile(v, 0.75)))
+}
+
+// figures counts them in words that agree with the number.
+func figures(n int) string {
+	if n == 1 {
+		return "1 figure"
+	}
+	return fmt.Sprintf("%d figures", n)
 }

@@ -205,7 +205,7 @@ func (h *History) summary() {
 	case tested == 0:
 		h.Summary = append(h.Summary, fmt.Sprintf("Too few sessions with like shifts to tell a trend: %d or more are needed.", fewestSessions))
 	case len(h.Summary) == 0:
-		h.Summary = append(h.Summary, fmt.Sprintf("No trend shown in %d figures.", tested))
+		h.Summary = append(h.Summary, fmt.Sprintf("No trend shown in %s.", figures(tested)))
 	case tested > 1:
 		h.Summary = append(h.Summary, fmt.Sprintf("%d figures were looked at; about one of twenty shows a trend by chance.", tested))
 	}
