@@ -1,10 +1,6 @@
 package drivetrain
 
-import (
-	"math"
-
-	"gearwitness/capture"
-)
+import "gearwitness/capture"
 
 // Windows of the acceleration around a shift.
 const (
@@ -42,25 +38,26 @@ func (h *history) slope(i int, window capture.Stamp) float64 {
 	return (float64(n*stv) - float64(st*sv)) / d
 }
 
-// bindUp is how far the acceleration of the vehicle falls in the torque phase
-// below both its level before the shift and that after it [m/s2]: a handover of
-// torque lies between the two, two elements that carry at once brake. NaN where
-// the road speed does not tell metres per turn.
-func (a *Analyzer) bindUp(sp span) float64 {
+// torquePhase is how far the acceleration of the vehicle falls in the torque phase
+// [m/s2]: dip below its level before the shift, which every handover of torque under
+// power brings; bindUp below both that and the level after it, for a handover lies
+// between the two, two elements that carry at once brake. NaN where the road speed
+// does not tell metres per turn.
+func (a *Analyzer) torquePhase(sp span) (dip, bindUp float64) {
 	factor := a.watch.roadFactor // output rpm per km/h
 	if !known(factor) || !sp.startKnown || !sp.endKnown {
-		return unknown
+		return unknown, unknown
 	}
 	// What one step of the output sensor makes of a slope must not count as a dip.
 	if out := a.model.output; out >= 0 && a.model.sensors[out].step/(float64(slopeWindow)/1e9)/factor/3.6 > stepDip {
-		return unknown
+		return unknown, unknown
 	}
 	from := a.past.since(sp.start - dipBefore)
 	before := a.past.slope(from, trendWindow)
 	end := a.past.since(sp.end + trendWindow)
 	after := a.past.slope(end, trendWindow*2/3)
 	if !known(before) || !known(after) {
-		return unknown
+		return unknown, unknown
 	}
 	sense := 1.0
 	if n := a.past.back(0); n != nil && n.out < 0 {
@@ -77,7 +74,7 @@ func (a *Analyzer) bindUp(sp span) float64 {
 			lowest = s
 		}
 	}
-	dip := level - lowest
+	dip, bindUp = before*sense-lowest, level-lowest
 	var swing mean // of the slope in the second before: what it does by itself
 	for i := from; ; i++ {
 		n := a.past.back(i)
@@ -88,8 +85,11 @@ func (a *Analyzer) bindUp(sp span) float64 {
 			swing.add(s)
 		}
 	}
-	if !(dip > 3*swing.deviation()) {
-		dip = 0
+	shown := func(fall float64) float64 {
+		if !(fall > 3*swing.deviation()) {
+			return 0
+		}
+		return fall / factor / 3.6
 	}
-	return math.Max(0, dip/factor/3.6)
+	return shown(dip), shown(bindUp)
 }

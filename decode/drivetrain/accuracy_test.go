@@ -488,3 +488,40 @@ func TestLockupTimes(t *testing.T) {
 		t.Errorf("%d stalls, expected 1", stalls)
 	}
 }
+
+// How far the acceleration falls in the torque phase of an upshift under power, against
+// the van's own output speed; a tyre of 0.345 m behind an axle of 3.90.
+func TestTorquePhase(t *testing.T) {
+	o := van.DefaultOptions()
+	o.Drive, o.For, o.Seed = "varied", 50*time.Second, 3
+	d := runVan(t, vanFile(t), o, new(bytes.Buffer))
+	output := make(map[int64]float64)
+	for _, x := range d.truth {
+		if x.Kind == "state" {
+			output[tick(x.Time)] = x.Output
+		}
+	}
+	// rate is the slope up to a time over a window [rpm/s].
+	rate := func(at, window float64) float64 { return (output[tick(at)] - output[tick(at-window)]) / window }
+	told := 0
+	for _, e := range d.events {
+		s, ok := e.Fields.(drivetrain.ShiftEvent)
+		if !ok || s.Direction != "up" || s.Load != "power-on" || s.Start == nil || s.TorqueDip == nil || s.Pedal == nil || *s.Pedal < 20 {
+			continue
+		}
+		start := float64(*s.Start) / 1e9
+		before, least := rate(start-0.4, 0.3), math.Inf(1)
+		for at := start - 0.4; at < start+0.06; at += 0.01 {
+			least = min(least, rate(at, 0.08))
+		}
+		// Uneven teeth move a slope over 80 ms by some 0.06 m/s2; the least of many by more.
+		want := (before - least) * 2 * math.Pi / 60 * 0.345 / 3.90
+		if math.Abs(*s.TorqueDip-want) > 0.2+0.15*want {
+			t.Errorf("%s-%s: acceleration falls by %.2f m/s2, truth %.2f", s.From, s.To, *s.TorqueDip, want)
+		}
+		told++
+	}
+	if told < 3 {
+		t.Errorf("%d upshifts told of their torque phase, expected 3", told)
+	}
+}

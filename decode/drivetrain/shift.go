@@ -53,6 +53,9 @@ type ShiftEvent struct {
 	Flare *float64 `json:"flare_rpm,omitempty"`
 	// FlareFault: it is more than the vehicle file allows, or 150 rpm where it is silent.
 	FlareFault bool `json:"flare_fault,omitempty"`
+	// TorqueDip is how far the acceleration fell in the torque phase of an upshift
+	// below its level before [m/s2], known under the same conditions as BindUp.
+	TorqueDip *float64 `json:"torque_phase_dip_mps2,omitempty"`
 	// BindUp is how far the acceleration fell in an upshift below both its level
 	// before and after [m/s2], as long as the vehicle speed tells metres.
 	BindUp *float64 `json:"bind_up_mps2,omitempty"`
@@ -478,7 +481,8 @@ func (a *Analyzer) emitShift(settled, held bool, ago int, out *decode.Output) {
 	if sp.startKnown && sp.endKnown {
 		e.Duration = seconds(sp.end - sp.start)
 		if e.Direction == "up" { // in a downshift the engine takes its own acceleration first
-			e.BindUp = figure(a.bindUp(sp))
+			dip, bindUp := a.torquePhase(sp)
+			e.TorqueDip, e.BindUp = figure(dip), figure(bindUp)
 		}
 		e.SlipEnergy = a.slipEnergy(from, to, sp)
 		e.SlipEnergyPart, e.EnergyFault = m.energyParts(e.SlipEnergy)
