@@ -72,14 +72,16 @@ type (
 	}
 	// ProcedureStatus is how a procedure stands; the live stream sends these.
 	ProcedureStatus struct {
-		Name  string         `json:"name"`
-		State string         `json:"state"` // idle, waiting or running
-		Ready bool           `json:"ready"` // every need is met
-		Needs []NeedStatus   `json:"needs"`
-		Began *float64       `json:"began"` // seconds since session start; null: not running
-		Step  int            `json:"step"`  // index of the step under way; -1: none
-		Steps []StepProgress `json:"steps"`
-		Now   *StepNow       `json:"now"` // null: not running
+		Name  string       `json:"name"`
+		State string       `json:"state"` // idle, waiting or running
+		Ready bool         `json:"ready"` // every need is met, and nothing is blocked
+		Needs []NeedStatus `json:"needs"`
+		// Blocked says in sentences what that would end it holds or cannot be watched.
+		Blocked []string       `json:"blocked"`
+		Began   *float64       `json:"began"` // seconds since session start; null: not running
+		Step    int            `json:"step"`  // index of the step under way; -1: none
+		Steps   []StepProgress `json:"steps"`
+		Now     *StepNow       `json:"now"` // null: not running
 		// Last is how it ended or was refused last, as its event; null: never.
 		Last   *procedure.Change `json:"last"`
 		LastAt *float64          `json:"last_at"` // seconds since session start
@@ -173,6 +175,8 @@ func (b *Board) procedureStatus(p *procedure.Status) ProcedureStatus {
 		st.Ready = st.Ready && n.Met
 		st.Needs = append(st.Needs, NeedStatus{Need{n.Name, n.Say, n.When}, n.Met, append([]string{}, n.Missing...)})
 	}
+	st.Blocked = append([]string{}, p.Blocked...)
+	st.Ready = st.Ready && len(p.Blocked) == 0
 	for _, s := range p.Steps {
 		st.Steps = append(st.Steps, StepProgress(s))
 	}
@@ -207,7 +211,7 @@ func (s *Server) procedureList() ProcedureList {
 	defer b.mu.Unlock()
 	for _, e := range b.file.Procedures {
 		p := Procedure{Name: e.Name, Title: e.V.Title, Note: e.V.Note, Cautions: append([]string{}, e.V.Cautions...), StopWhen: []Need{}, Steps: []Step{},
-			Status: ProcedureStatus{Name: e.Name, State: procedure.Idle, Needs: []NeedStatus{}, Step: -1, Steps: []StepProgress{}}}
+			Status: ProcedureStatus{Name: e.Name, State: procedure.Idle, Needs: []NeedStatus{}, Blocked: []string{}, Step: -1, Steps: []StepProgress{}}}
 		for _, n := range e.V.StopWhen {
 			p.StopWhen = append(p.StopWhen, Need{n.Name, n.V.Say, n.V.When})
 		}
@@ -334,6 +338,9 @@ func mayCoach(list []Procedure, i int, action string) error {
 	}
 	if unmet != nil {
 		return errors.New("it cannot begin yet. Needed: " + strings.Join(unmet, "; "))
+	}
+	if len(p.Status.Blocked) > 0 {
+		return errors.New("it cannot begin. " + strings.Join(p.Status.Blocked, " "))
 	}
 	return nil
 }

@@ -97,6 +97,10 @@ func TestProceduresAreBegun(t *testing.T) {
 
 	s = vanServer(t, Options{Coach: coach}, "stall_test")
 	refused(t, post(s, "/api/v1/procedures/warm_up", `{"action":"begin"}`), 409, "Stall test in D waits to begin; stop it first")
+	b := s.board
+	b.Procedures([]procedure.Status{{Name: "warm_up", State: procedure.Idle, Blocked: []string{"Oil too hot."}}})
+	refused(t, post(s, "/api/v1/procedures/warm_up", `{"action":"begin"}`), 409, "it cannot begin. Oil too hot.")
+	b.Procedures([]procedure.Status{{Name: "stall_test", State: procedure.Waiting}})
 	if w := post(s, "/api/v1/procedures/stall_test", `{"action":"stop"}`); w.Code != 202 {
 		t.Errorf("status %d: %s", w.Code, w.Body)
 	}

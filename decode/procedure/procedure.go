@@ -164,6 +164,9 @@ type Status struct {
 	Name  string
 	State string // idle, waiting or running
 	Needs []NeedStatus
+	// Blocked says, in sentences, which conditions that would end it hold or cannot
+	// be judged: it does not begin then.
+	Blocked []string
 	// The rest is that of one that runs; Steps of one that has run last.
 	BeganAt capture.Stamp
 	Step    int // index of the current step; -1: none
@@ -515,6 +518,10 @@ func (s *Set) request(r Request, at capture.Stamp, out *decode.Output) {
 		return
 	}
 	p := &s.list[i]
+	if r.Action != Begin && r.Action != Stop {
+		s.tell(at, out, Change{Procedure: p.name, Title: p.def.Title, State: Refused, Why: []string{"It was asked for something else than to begin or to stop."}})
+		return
+	}
 	if r.Action == Stop {
 		if s.active == p {
 			s.end(p, at, Stopped, "It was stopped by hand.", out)

@@ -264,8 +264,10 @@ func TestNeeds(t *testing.T) {
 	r.ask("stalls", Begin, false)
 	r.ask("pulls", Begin, true)
 	r.ask("nothing", Begin, false)
+	r.ask("stalls", "pause", false)
 	r.drive(1)
-	r.want("8 stalls refused: Pulls is under way; stop it first.", "8 pulls refused: It is under way already.", "8 nothing refused: The vehicle file has no such procedure.")
+	r.want("8 stalls refused: Pulls is under way; stop it first.", "8 pulls refused: It is under way already.", "8 nothing refused: The vehicle file has no such procedure.",
+		"8 stalls refused: It was asked for something else than to begin or to stop.")
 	r.ask("pulls", Stop, false)
 	r.drive(1)
 	r.want("9 up stopped 0/2: It was stopped by hand.", "9 pulls ended stopped: It was stopped by hand.")
@@ -289,6 +291,9 @@ func TestStops(t *testing.T) {
 	r.drive(1)
 	r.said()
 	r.drive(1, "oil", 101)
+	if b := r.set.List()[0].Blocked; len(b) != 1 || b[0] != "Ease off." {
+		t.Errorf("blocked by %q", b)
+	}
 	r.want("2 up stopped 0/2: Ease off.", "2 pulls ended stopped: Ease off.")
 	r.drive(1, "oil", 50)
 	r.ask("pulls", Begin, false)
@@ -403,7 +408,7 @@ func TestStatus(t *testing.T) {
 	r := newRig(t)
 	r.drive(3)
 	st := r.set.List()
-	if st[0].State != Idle || !st[0].Needs[0].Met || st[0].Now != nil || !st[2].Needs[0].Met {
+	if st[0].Blocked != nil || st[0].State != Idle || !st[0].Needs[0].Met || st[0].Now != nil || !st[2].Needs[0].Met {
 		t.Errorf("%+v", st)
 	}
 	r.ask("pulls", Begin, false)

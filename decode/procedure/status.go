@@ -1,10 +1,6 @@
 package procedure
 
-import (
-	"slices"
-
-	"gearwitness/capture"
-)
+import "gearwitness/capture"
 
 // List returns every procedure as it stands.
 func (s *Set) List() []Status {
@@ -15,25 +11,25 @@ func (s *Set) List() []Status {
 	return out
 }
 
-// Active tells whether one waits or runs.
-func (s *Set) Active() bool { return s.active != nil }
-
 func (s *Set) status(p *proc) Status {
 	at := s.now
 	st := Status{Name: p.name, State: p.state, Step: p.step, Last: p.last, LastAt: p.lastAt}
 	for i := range p.before {
 		c := &p.before[i]
 		n := NeedStatus{Name: c.name, Say: c.def.Say, When: c.def.When}
-		truth, known := c.truth, c.known
-		if c.formula.Window() == 0 {
-			// What looks back is evaluated on ticks only, so that it does not depend
-			// on who looks when.
-			truth, known = c.formula.Truth(s.view, at)
-		}
+		truth, known := s.look(c, at)
 		if n.Met = truth && known; !known {
 			n.Missing = s.missing(c, at)
 		}
 		st.Needs = append(st.Needs, n)
+	}
+	for i := range p.stop {
+		c := &p.stop[i]
+		if truth, known := s.look(c, at); !known {
+			st.Blocked = append(st.Blocked, unwatched(c.def.Say, s.missing(c, at)))
+		} else if truth {
+			st.Blocked = append(st.Blocked, sentence(c.def.Say))
+		}
 	}
 	for i := range p.steps {
 		x := &p.steps[i]
@@ -67,11 +63,11 @@ func (s *Set) status(p *proc) Status {
 	return st
 }
 
-// Names lists the procedures.
-func (s *Set) Names() []string {
-	var list []string
-	for i := range s.list {
-		list = append(list, s.list[i].name)
+// look evaluates a condition for somebody who only looks. What looks back itself
+// is evaluated on ticks only, so that it does not depend on who looks when.
+func (s *Set) look(c *condition, at capture.Stamp) (truth, known bool) {
+	if c.formula.Window() > 0 {
+		return c.truth, c.known
 	}
-	return slices.Clip(list)
+	return c.formula.Truth(s.view, at)
 }
