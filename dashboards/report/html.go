@@ -236,10 +236,39 @@ func (r *Report) facts(v *view) {
 func stamp(t time.Time) string { return t.Format("2 January 2006, 15:04:05 -07:00") }
 
 // hide takes the vehicle identification number out of a text if it must not be
-// shown.
+// shown, and those that were corrected.
 func (r *Report) hide(s string) string {
-	vin := strings.TrimSpace(r.papers.Meta.VIN)
-	if !r.papers.Redact || len(vin) < 4 {
+	if !r.papers.Redact {
+		return s
+	}
+	s = without(s, r.papers.Meta.VIN)
+	for _, e := range r.papers.Journal {
+		for _, c := range corrected(e) {
+			if c.Label == labelVIN {
+				s = without(without(s, c.From), c.To)
+			}
+		}
+	}
+	return s
+}
+
+// labelVIN is what session folders call the vehicle identification number.
+const labelVIN = "Vehicle-Identification-Number"
+
+// correction is one detail that was changed after the recording had ended.
+type correction struct{ Label, From, To string }
+
+// corrected returns what a journal entry corrects; nothing for other entries.
+func corrected(e archive.Entry) []correction {
+	var c struct{ Changed []correction }
+	if e.Kind != archive.KindCorrection || json.Unmarshal(e.Fields, &c) != nil {
+		return nil
+	}
+	return c.Changed
+}
+
+func without(s, vin string) string {
+	if vin = strings.TrimSpace(vin); len(vin) < 4 {
 		return s
 	}
 	for {
@@ -380,6 +409,13 @@ func (r *Report) journal(v *view) {
 			continue
 		}
 		text := flatten(e.Fields, "")
+		if list := corrected(e); list != nil {
+			words := make([]string, len(list))
+			for i, c := range list {
+				words[i] = fmt.Sprintf("%s was %q, is now %q", c.Label, c.From, c.To)
+			}
+			text = strings.Join(words, "; ")
+		}
 		var named struct{ Channel, Text string }
 		if json.Unmarshal(e.Fields, &named) == nil && named.Text != "" {
 			text = named.Text

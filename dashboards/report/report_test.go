@@ -179,7 +179,8 @@ func TestSameBytes(t *testing.T) {
 func TestRedact(t *testing.T) {
 	p := papers()
 	p.Name += "_1m8gdm9axkp042788"
-	p.Journal = []archive.Entry{{Time: 1e9, Kind: "note", Fields: []byte(`{"text":"read VIN 1M8GDM9AXKP042788"}`)}}
+	p.Journal = []archive.Entry{{Time: 1e9, Kind: "note", Fields: []byte(`{"text":"read VIN 1M8GDM9AXKP042788"}`)},
+		{Time: 2e9, Kind: archive.KindCorrection, Fields: []byte(`{"changed":[{"label":"Vehicle-Identification-Number","from":"1M8GDM9A1KP042799","to":""},{"label":"Odometer","from":"","to":"10 km"}]}`)}}
 	open := html(t, drive(t, map[string][]string{"for": {"20s"}}, p))
 	if n := strings.Count(strings.ToUpper(open), "1M8GDM9AXKP042788"); n != 4 {
 		t.Fatalf("the number stands %d times in the open report; want 4 for this test to mean anything", n)
@@ -188,6 +189,12 @@ func TestRedact(t *testing.T) {
 	shut := html(t, drive(t, map[string][]string{"for": {"20s"}}, p))
 	if strings.Contains(strings.ToUpper(shut), "1M8GDM9AXKP042788") {
 		t.Error("the shortened report holds the number")
+	}
+	if strings.Contains(shut, "1M8GDM9A1KP042799") || !strings.Contains(open, "1M8GDM9A1KP042799") {
+		t.Error("the shortened report holds the number that was corrected, or the open one does not")
+	}
+	if !strings.Contains(shut, "Odometer was &#34;&#34;, is now &#34;10 km&#34;") {
+		t.Error("the report does not tell of the corrected odometer")
 	}
 	if !strings.Contains(shut, "Shortened on request") || !strings.Contains(shut, "left out on request") || strings.Contains(open, "Shortened on request") {
 		t.Error("the shortened report does not say that it is, or the open one does")
