@@ -38,7 +38,7 @@ Exit status: 0 done, 1 found wrong (verify), 2 used wrong, 3 failed.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	cmd.AddCommand(newSessionsList(), newSessionsShow(), newSessionsCorrect(), newSessionsSeal(), newSessionsVerify(), newSessionsCompare(),
+	cmd.AddCommand(newSessionsList(), newSessionsShow(), newSessionsCorrect(), newSessionsSeal(), newSessionsVerify(), newSessionsCompare(), newSessionsHistory(),
 		newSessionsExport(), newSessionsImport(), newSessionsPrune(), newSessionsProtect(), newSessionsStamp(), newSessionsReading())
 	return cmd
 }

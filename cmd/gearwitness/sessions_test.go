@@ -462,6 +462,18 @@ func TestCompareCommand(t *testing.T) {
 	if !strings.Contains(out, "Sessions, oldest first:\n  1  "+sound+"\n  2  "+late+"\n  3  "+third) || !strings.Contains(out, "Too few sessions") {
 		t.Errorf("history says\n%s\nwant the sessions in order of time and that they are too few", out)
 	}
+	// By its number alone: a session that has lost it is told and does not count.
+	must(t, "sessions", "correct", third, "--vin", "", "--archive", root)
+	h := fromJSON[struct {
+		VIN            string
+		Sessions, Left []string
+	}](t, must(t, "sessions", "history", late, "--archive", root, "--json"))
+	if h.VIN != exampleVIN || !slices.Equal(h.Sessions, []string{sound, late}) || len(h.Left) != 1 || !strings.HasPrefix(h.Left[0], third+": no vehicle") {
+		t.Errorf("history of the vehicle: %+v; want the first two in order, and why the third does not count", h)
+	}
+	if status, _, errs := program(t, "sessions", "history", third, "--archive", root); status != exitFailed || !strings.Contains(errs, "sessions correct") {
+		t.Errorf("history without a number: exit status %d, %s", status, errs)
+	}
 }
 
 // TestPruneKeepsTheProtected prunes an archive of three.
