@@ -33,6 +33,9 @@ const (
 	// settled is how long after the last sample nothing changes by itself any
 	// more: formulas look back 10 min at most.
 	settled = 11 * 60 * second
+	// moment is how long what must not be held for long must be let go to count as
+	// let go.
+	moment = second
 	// brief is how long a try must have lasted to be told when it comes to
 	// nothing.
 	brief = second / 2
@@ -252,6 +255,7 @@ type proc struct {
 	beganAt  capture.Stamp
 	oilBegin *float64
 	step     int
+	rest     capture.Stamp // does not begin before
 	last     *Change
 	lastAt   capture.Stamp
 }
@@ -264,7 +268,7 @@ func New(f *signals.File, view *decode.View, t *decode.Table) (*Set, error) {
 		s.findOil(f.Transmission.Roles.OilPan)
 	}
 	for _, e := range f.Procedures {
-		p := proc{name: e.Name, def: e.V, state: Idle, step: -1}
+		p := proc{name: e.Name, def: e.V, state: Idle, step: -1, rest: math.MinInt64}
 		for j, list := range []signals.Named[signals.Need]{e.V.Before, e.V.StopWhen} {
 			for _, n := range list {
 				c, err := s.condition(n.Name, n.V)
@@ -416,7 +420,7 @@ func (s *Set) advance(to capture.Stamp, out *decode.Output) {
 // quiet tells that ticks change nothing until something new comes: nothing runs,
 // and all that formulas look back on lies behind them.
 func (s *Set) quiet() bool {
-	return (s.active == nil || s.active.state == Waiting) && s.now-s.heard > settled || s.active == nil && len(s.remember) == 0
+	return (s.active == nil || s.active.state == Waiting && s.now >= s.active.rest) && s.now-s.heard > settled || s.active == nil && len(s.remember) == 0
 }
 
 // Changed says that a signal has a new sample in the view, of that time.
@@ -460,7 +464,7 @@ func (s *Set) judge(c *condition, at capture.Stamp) (truth, known bool) {
 
 // ready tells whether a procedure may begin.
 func (s *Set) ready(p *proc, at capture.Stamp) bool {
-	all := true
+	all := at >= p.rest
 	for i := range p.before {
 		truth, known := s.judge(&p.before[i], at)
 		all = all && truth && known
@@ -496,7 +500,15 @@ func (s *Set) needs(p *proc, at capture.Stamp) (list []NeedResult, why []string)
 			why = append(why, sentence(c.def.Say))
 		}
 	}
+	if at < p.rest {
+		why = append(why, p.resting(at))
+	}
 	return list, why
+}
+
+// resting says that it is too early for another try.
+func (p *proc) resting(at capture.Stamp) string {
+	return fmt.Sprintf("%s of rest are left since the last try.", length(p.rest-at))
 }
 
 func (s *Set) missing(c *condition, at capture.Stamp) []string {
@@ -614,6 +626,9 @@ func (s *Set) end(p *proc, at capture.Stamp, verdict, why string, out *decode.Ou
 		c.Why = []string{why}
 	}
 	if p.state == Running {
+		if st := &p.steps[p.step]; st.trying && st.def.AtMost > 0 {
+			st.rests(p, at)
+		}
 		if verdict != Done {
 			s.leave(p, at, verdict, why, out)
 		}

@@ -348,18 +348,54 @@ func TestStalls(t *testing.T) {
 
 	r = begin()
 	press(r, 6)
-	r.want("7.01 press stopped 0/2: Held for longer than 5 s: let go.", "7.01 stalls ended stopped: Held for longer than 5 s: let go.")
+	r.want("7.01 press stopped 0/2: Held for longer than 5 s: let go. Then 60 s of rest.", "7.01 stalls ended stopped: Held for longer than 5 s: let go. Then 60 s of rest.")
 
 	r = begin()
 	press(r, 3)
 	press(r, 6)
 	r.want("5 press counted 1/2 in 3 s", "6 press again 1/2: Too early: 59 s of rest are left.",
-		"11.01 press stopped 1/2: Held for longer than 5 s: let go.", "11.01 stalls ended stopped: Held for longer than 5 s: let go.")
+		"11.01 press stopped 1/2: Held for longer than 5 s: let go. Then 60 s of rest.", "11.01 stalls ended stopped: Held for longer than 5 s: let go. Then 60 s of rest.")
 
 	r = begin()
 	r.drive(1, "pedal", 95)
 	r.drive(1, "speed", 40)
 	r.want("3 press stopped 0/2: Foot off: it moves.", "3 stalls ended stopped: Foot off: it moves.")
+}
+
+// A foot that trembles on the pedal does not let go.
+func TestTremblingFoot(t *testing.T) {
+	r := newRig(t)
+	r.drive(1)
+	r.ask("stalls", Begin, false)
+	r.drive(1)
+	r.said()
+	for range 4 {
+		r.drive(1.2, "pedal", 95)
+		r.drive(0.3, "pedal", 85)
+	}
+	if got := r.said(); !strings.HasSuffix(got, "7.01 stalls ended stopped: Held for longer than 5 s: let go. Then 60 s of rest.") {
+		t.Error(got)
+	}
+}
+
+// Neither stopping nor beginning anew makes a rest shorter.
+func TestRestOutlastsTheProcedure(t *testing.T) {
+	r := newRig(t)
+	r.drive(1)
+	r.ask("stalls", Begin, false)
+	r.drive(4, "pedal", 95)
+	r.ask("stalls", Stop, false)
+	r.drive(10, "pedal", 0)
+	r.said()
+	if b := r.set.List()[1].Blocked; len(b) != 1 || b[0] != "50 s of rest are left since the last try." {
+		t.Errorf("blocked %q", b)
+	}
+	r.ask("stalls", Begin, false)
+	r.drive(1)
+	r.ask("stalls", Begin, true)
+	r.drive(60)
+	r.want("15 stalls refused: 50 s of rest are left since the last try.", "16 stalls waiting: 49 s of rest are left since the last try.",
+		"65 stalls begun", "65 press begun 0/2")
 }
 
 // What is held counts once, and again only after it has been left. A need may

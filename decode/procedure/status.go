@@ -31,6 +31,9 @@ func (s *Set) status(p *proc) Status {
 			st.Blocked = append(st.Blocked, sentence(c.def.Say))
 		}
 	}
+	if at < p.rest {
+		st.Blocked = append(st.Blocked, p.resting(at))
+	}
 	for i := range p.steps {
 		x := &p.steps[i]
 		st.Steps = append(st.Steps, StepStatus{Name: x.name, State: x.state, Count: x.count, Of: x.def.Count(), Spoiled: x.spoiled, Why: x.why})

@@ -35,6 +35,8 @@ type step struct {
 	tryStart capture.Stamp
 	outside  capture.Stamp // since when a band has been left; never: all hold
 	rest     capture.Stamp // no try before
+	held     capture.Stamp // since when it is held, let go for less than a moment
+	letGo    capture.Stamp // when it was let go last
 	released bool          // what was held has been left since the last count
 	early    bool          // it was told that this try comes too early
 
@@ -133,7 +135,7 @@ func (s *Set) newStep(name string, def signals.Step) (step, error) {
 // clear brings a step to where it has not begun.
 func (st *step) clear() {
 	st.state, st.count, st.spoiled, st.told, st.why = ToCome, 0, 0, 0, ""
-	st.trying, st.rest, st.released, st.early = false, math.MinInt64, true, false
+	st.trying, st.rest, st.letGo, st.released, st.early = false, math.MinInt64, math.MinInt64, true, false
 	st.outside, st.lost, st.pos, st.engaged = never, never, -1, math.NaN()
 	st.oilBegin, st.oilEnd = nil, nil
 	for i := range st.meter {
@@ -194,7 +196,7 @@ func (st *step) try(at capture.Stamp) {
 func (s *Set) counts(st *step, p *proc, at capture.Stamp, out *decode.Output) {
 	st.trying, st.released, st.early, st.pos = false, false, false, -1
 	st.count++
-	st.rest = at + capture.Stamp(st.def.Rest)
+	st.rests(p, at)
 	e := Progress{State: Counted, Start: seconds(st.tryStart), Duration: seconds(at - st.tryStart)}
 	for i := range st.meter {
 		m := &st.meter[i]
@@ -204,6 +206,15 @@ func (s *Set) counts(st *step, p *proc, at capture.Stamp, out *decode.Output) {
 		}
 	}
 	s.progress(p, st, at, out, e)
+}
+
+// rests has the next try wait. What must not be held for long needs its rest
+// before the procedure begins another time, too.
+func (st *step) rests(p *proc, at capture.Stamp) {
+	st.rest = at + capture.Stamp(st.def.Rest)
+	if st.def.AtMost > 0 {
+		st.letGo, p.rest = at, st.rest
+	}
 }
 
 // spoil ends a try that has come to nothing.
@@ -239,6 +250,9 @@ func (s *Set) hold(st *step, p *proc, at capture.Stamp, inside bool, out *decode
 			return false
 		}
 		st.try(at)
+		if st.letGo+moment <= at {
+			st.held = at
+		}
 		if st.early = at < st.rest; st.early {
 			s.tooEarly(st, p, at, out)
 		}
@@ -246,8 +260,11 @@ func (s *Set) hold(st *step, p *proc, at capture.Stamp, inside bool, out *decode
 	held, enough := at-st.tryStart, capture.Stamp(st.def.For)
 	holds := reached && (inside || at-st.outside < capture.Stamp(st.def.Grace))
 	switch limit := capture.Stamp(st.def.AtMost); {
-	case holds && limit > 0 && held > limit:
+	case holds && limit > 0 && at-st.held > limit:
 		st.why = fmt.Sprintf("Held for longer than %s: let go.", length(limit))
+		if st.def.Rest > 0 {
+			st.why += fmt.Sprintf(" Then %s of rest.", length(capture.Stamp(st.def.Rest)))
+		}
 		return true
 	case holds && (limit > 0 || held < enough || !inside || st.early):
 		return false
@@ -273,7 +290,7 @@ func (s *Set) hold(st *step, p *proc, at capture.Stamp, inside bool, out *decode
 		s.spoil(st, p, at, why+".", out)
 	}
 	if st.def.AtMost > 0 {
-		st.rest = at + capture.Stamp(st.def.Rest) // it has heated up all the same
+		st.rests(p, at) // it has heated up all the same
 	}
 	return false
 }
@@ -470,6 +487,9 @@ func length(d capture.Stamp) string {
 
 // unwatched says that a condition that ends a procedure cannot be judged.
 func unwatched(say string, missing []string) string {
+	if len(missing) == 0 {
+		return "This cannot be watched yet: " + sentence(say)
+	}
 	return fmt.Sprintf("Without a value of %s this cannot be watched: %s", strings.Join(missing, ", "), sentence(say))
 }
 
