@@ -298,6 +298,24 @@ func TestReport(t *testing.T) {
 	}
 }
 
+// A one-way clutch that a gear does not name is not blamed where that gear lacks an
+// element: reverse without its brake, in a gearbox whose first gear is sound.
+func TestNeutralBesideOneWay(t *testing.T) {
+	tr, _ := demo(t)
+	tr.Gears = signals.Named[signals.Gear]{
+		named("1", signals.Gear{Holds: []string{"low-gears clutch", "crawler one-way clutch"}}),
+		named("R", signals.Gear{Holds: []string{"odd-gears clutch"}}),
+	}
+	r, err := NewReport(tr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := "gear R is neutral, and crawler one-way clutch turns free in it: "
+	if len(r.Faults) != 1 || !strings.HasPrefix(r.Faults[0], want) || !strings.Contains(r.Faults[0], "crawler brake added gives ratio -3.43") {
+		t.Errorf("%q, expected one fault that begins %q and names the crawler brake", r.Faults, want)
+	}
+}
+
 func TestFromFileErrors(t *testing.T) {
 	for _, c := range []struct {
 		name   string

@@ -434,8 +434,11 @@ func (r *Report) judge(t *Train, row *TableRow, g *GearReport) {
 			fault("is in gear with these elements: expected neutral")
 		}
 		return
-	case d.State == Neutral && d.Freewheels != nil:
+	case d.State == Neutral && slices.ContainsFunc(d.Freewheels, func(e int) bool { return slices.Contains(row.Gear.Holds, e) }):
 		fault("freewheels: %s turns free in this sense; check which way round it is fitted; %s", list(g.Freewheels), g.wayOut())
+		return
+	case d.State == Neutral && d.Freewheels != nil: // it is not asked to hold: another element is missing
+		fault("is neutral, and %s turns free in it: %s", list(g.Freewheels), g.wayOut())
 		return
 	case d.State == Neutral:
 		fault("is neutral: %s", g.wayOut())
