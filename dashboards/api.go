@@ -204,7 +204,7 @@ func (b *Board) vehicle() Vehicle {
 			v.Roles[what] = signal
 		}
 	}
-	for _, name := range []string{"gear", "ratio", "input_speed", "converter_slip", "oil_temperature_difference"} {
+	for _, name := range []string{"gear", "ratio", "input_speed", "converter_slip", "converter_speed_ratio", "oil_temperature_difference"} {
 		role(name, name)
 	}
 	t := b.file.Transmission

@@ -192,6 +192,7 @@ var Analysis = []struct {
 	{"ratio", unit.None, false},
 	{"converter_slip", unit.RPM, false},
 	{"input_speed", unit.RPM, true},
+	{"converter_speed_ratio", unit.None, true},
 	{"oil_temperature_difference", unit.Kelvin, true},
 }
 

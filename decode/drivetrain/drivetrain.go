@@ -82,8 +82,8 @@ type Analyzer struct {
 
 // New resolves the roles of the vehicle file against the table and appends the
 // derived signals to it: gear, ratio, input_speed (where not measured),
-// converter_slip, oil_temperature_difference, slip.<element>; each only where
-// the file gives what it takes. A file without a transmission section yields
+// converter_slip, converter_speed_ratio, oil_temperature_difference,
+// slip.<element>; each only where the file gives what it takes. A file without a transmission section yields
 // an Analyzer that adds nothing.
 //
 // An error tells in the trade's words what of the transmission section cannot

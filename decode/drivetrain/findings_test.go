@@ -85,6 +85,26 @@ func TestBindUp(t *testing.T) {
 	near(t, "bind-up", shifts[0]["bind_up_mps2"], 600/20/3.6, 0.6)
 }
 
+// Speed ratio: turbine speed over pump speed (common practice, no source), while the
+// engine runs.
+func TestConverterSpeedRatio(t *testing.T) {
+	tr := plainRatios()
+	tr.Roles.EngineSpeed = "engine"
+	r := newRig(t, 10*time.Millisecond, 0.125, tr, "in", "out", "engine")
+	phases := []struct{ in, engine, want float64 }{{0, 2400, 0}, {1500, 2000, 0.75}, {1800, 1800, 1}, {2200, 2000, 1.1}, {0, 100, math.NaN()}}
+	r.run(5*time.Second-1, func(t float64) map[string]float64 {
+		p := phases[int(t)]
+		return map[string]float64{"in": p.in, "out": p.in / 2, "engine": p.engine}
+	})
+	ratios := r.values("converter_speed_ratio")
+	for i, p := range phases {
+		got, ok := ratios[time.Duration(i)*time.Second+500*time.Millisecond]
+		if ok == math.IsNaN(p.want) || ok && math.Abs(got-p.want) > 1e-9 {
+			t.Errorf("input %g rpm, engine %g rpm: %v, %v, expected %v", p.in, p.engine, got, ok, p.want)
+		}
+	}
+}
+
 func TestStallTest(t *testing.T) {
 	tr := plainRatios()
 	tr.Roles.EngineSpeed, tr.Roles.Pedal, tr.Roles.Lever = "engine", "pedal", "lever"

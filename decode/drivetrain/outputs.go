@@ -10,23 +10,29 @@ import (
 
 // Names of the derived signals.
 const (
-	SignalGear          = "gear"
-	SignalRatio         = "ratio"
-	SignalInputSpeed    = "input_speed"
-	SignalConverterSlip = "converter_slip"
-	SignalOilDifference = "oil_temperature_difference"
-	SlipPrefix          = "slip." // and the element's name
+	SignalGear           = "gear"
+	SignalRatio          = "ratio"
+	SignalInputSpeed     = "input_speed"
+	SignalConverterSlip  = "converter_slip"
+	SignalConverterRatio = "converter_speed_ratio"
+	SignalOilDifference  = "oil_temperature_difference"
+	SlipPrefix           = "slip." // and the element's name
 )
 
 // oilStep is the grid of the oil-temperature difference: oil is slow.
 const oilStep = 100 * millisecond
 
+// runningRPM is the engine speed from which the engine runs; below it stands or is
+// cranked.
+const runningRPM = 300
+
 // outputs writes the derived samples.
 type outputs struct {
-	gear, ratio, input, converter, oilDifference int32
-	slips                                        []int32
-	there                                        []bool // by signal: its last sample had a value
-	base                                         int32  // first derived signal
+	gear, ratio, input, converter, converterRatio, oilDifference int32
+
+	slips []int32
+	there []bool // by signal: its last sample had a value
+	base  int32  // first derived signal
 
 	// Ticks whose gear is not decided yet: coming out of standstill or silence,
 	// the first gear counts from where its pattern began.
@@ -35,7 +41,7 @@ type outputs struct {
 }
 
 func (o *outputs) add(a *Analyzer, f *signals.File, t *decode.Table) {
-	o.gear, o.ratio, o.input, o.converter, o.oilDifference = -1, -1, -1, -1, -1
+	o.gear, o.ratio, o.input, o.converter, o.converterRatio, o.oilDifference = -1, -1, -1, -1, -1, -1
 	o.base = int32(len(t.Signals))
 	m := a.model
 	stale := a.delay + 200*millisecond
@@ -62,6 +68,9 @@ func (o *outputs) add(a *Analyzer, f *signals.File, t *decode.Table) {
 		}
 		if a.engine >= 0 {
 			o.converter = t.Add(decode.Info{Name: SignalConverterSlip, Title: "converter slip, engine minus input", Unit: "rpm", Origin: decode.FromAnalysis, StaleAfter: stale})
+			if t.Index(SignalConverterRatio) < 0 {
+				o.converterRatio = t.Add(decode.Info{Name: SignalConverterRatio, Title: "converter speed ratio, input over engine", Origin: decode.FromAnalysis, StaleAfter: stale, Digits: 3})
+			}
 		}
 		for _, name := range m.elements {
 			title := "slip of " + name
@@ -100,6 +109,7 @@ func (o *outputs) speeds(a *Analyzer, out *decode.Output) {
 	o.put(o.ratio, n.at, n.ratioShown(), out)
 	o.put(o.input, n.at, n.in, out)
 	o.put(o.converter, n.at, n.engine-n.in, out)
+	o.put(o.converterRatio, n.at, n.converterRatio(), out)
 	for e := range o.slips {
 		o.put(o.slips[e], n.at, a.matcher.slips[e], out)
 	}
@@ -111,6 +121,16 @@ func (i *instant) ratioShown() float64 {
 		return unknown
 	}
 	return i.in / i.out
+}
+
+// converterRatio is the speed ratio of the converter, turbine over pump, while the
+// engine runs: 0 in a stall, 1 when locked, above 1 where the wheels drive the
+// engine.
+func (i *instant) converterRatio() float64 {
+	if !(i.engine >= runningRPM) {
+		return unknown
+	}
+	return i.in / i.engine
 }
 
 // gearOf writes the gear, or lets it wait.
