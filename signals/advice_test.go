@@ -88,7 +88,7 @@ procedures:
     cautions: Mind the road.
     steps:
       up: {say: Pull, hold: {pedal: [10, 15]}, gears: [1, 2], within: 1 min}
-      full: {say: Full pedal, hold: {pedal: [110, 120]}, for: 1 s, at_most: 5 s, times: 2, within: 1 min}
+      full: {say: Full pedal, hold: {pedal: [110, 120]}, for: 1 s, at_most: 5 s, within: 1 min}
 readings:
   level: {title: Level, unit: mm}
 `), nil)

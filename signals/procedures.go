@@ -325,7 +325,7 @@ func (f *File) adviseProcedures(list *diag.List) {
 			if len(s.V.Gears) > 0 && len(s.V.Hold) > 0 && s.V.Grace == 0 {
 				list.Warn(s.Pos, len(s.Name), "step %q forgives no moment outside its bands; grace: 1 s is usual", s.Name)
 			}
-			if s.V.AtMost > 0 && s.V.Count() > 1 && s.V.Rest == 0 {
+			if s.V.AtMost > 0 && s.V.Rest == 0 {
 				list.Warn(s.Pos, len(s.Name), "step %q lets one try follow the other at once; rest: would say how long to wait", s.Name)
 			}
 		}
