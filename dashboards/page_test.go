@@ -111,6 +111,9 @@ func TestPage(t *testing.T) {
 	// In the middle of a shift no gear is claimed; after it the next one.
 	f.run(b, 1200*time.Millisecond) // to 24.2 s: 3 -> 4 since 24 s
 	webtest.Until(t, ctx, text("gear")+` === "between"`)
+	if got := webtest.Eval[string](t, ctx, `[...document.querySelectorAll('.element[data-carries="asked"] .element-name')].map((e) => e.textContent).join()`); got != "low-gears clutch,high-gears clutch" {
+		t.Errorf("elements to carry in the fourth gear asked for: got %q", got)
+	}
 	f.run(b, time.Second)
 	webtest.Until(t, ctx, text("gear")+` === "4"`)
 	webtest.Until(t, ctx, text("shift-count")+` === "3"`)

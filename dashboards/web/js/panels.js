@@ -89,7 +89,7 @@ const kinds = { clutch: "clutch", brake: "brake", one_way: "one-way clutch" };
 
 /**
  * A bar and a number for each element, and whether it carries in the gear
- * engaged.
+ * engaged; between gears, whether it should in the gear asked for.
  * @param {HTMLElement} list
  * @param {HTMLElement} scale
  * @param {Vehicle} vehicle
@@ -115,6 +115,8 @@ export function elementsPanel(list, scale, vehicle, values) {
   return () => {
     const g = values.show(vehicle.roles.gear);
     const gear = g.dim ? undefined : vehicle.gears.find((x) => x.name === g.text);
+    const asked = g.dim || gear || g.text !== "between" ? undefined : values.show(vehicle.roles.commanded_gear);
+    const wanted = !asked || asked.dim ? undefined : vehicle.gears.find((x) => x.name === asked.text);
     for (const { e, bar, value, carries, item } of items) {
       const i = values.index.get(e.signal) ?? -1;
       const v = values.current(i);
@@ -122,9 +124,10 @@ export function elementsPanel(list, scale, vehicle, values) {
       setText(value, shown.note && shown.note !== "implausible" ? none : shown.text);
       setAttr(value, "title", shown.note || null);
       bar.style.transform = `scaleX(${Number.isNaN(v) ? 0 : length(v).toFixed(3)})`;
-      const holds = gear ? gear.holds.includes(e.name) : null;
-      setText(carries, holds === null ? "" : holds ? "carries" : "free");
-      setAttr(item, "data-carries", holds === null ? null : String(holds));
+      const holds = (gear ?? wanted)?.holds.includes(e.name);
+      const state = holds === undefined ? "" : !holds ? "free" : gear ? "carries" : "to carry";
+      setText(carries, state);
+      setAttr(item, "data-carries", { carries: "true", "to carry": "asked", free: "false", "": null }[state]);
       setAttr(item, "data-dim", shown.dim ? "" : null);
     }
   };
