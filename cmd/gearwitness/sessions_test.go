@@ -23,6 +23,7 @@ import (
 	"gearwitness/capture/archive"
 	"gearwitness/capture/testneed"
 	"gearwitness/dashboards"
+	"gearwitness/signals"
 )
 
 const exampleVIN = "1M8GDM9AXKP042788" // its check digit is right: 49 CFR 565.15
@@ -31,11 +32,16 @@ const exampleVIN = "1M8GDM9AXKP042788" // its check digit is right: 49 CFR 565.1
 // the session's name below root.
 func record(t testing.TB, root, source, title string, started time.Time) string {
 	t.Helper()
-	u, err := capture.ParseURL(source)
+	file, err := demoVehicle()
 	if err != nil {
 		t.Fatal(err)
 	}
-	file, err := demoVehicle()
+	return recordFrom(t, root, file, drivenVan(t, file, source), title, started)
+}
+
+func drivenVan(t testing.TB, file *signals.File, source string) capture.Source {
+	t.Helper()
+	u, err := capture.ParseURL(source)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -43,6 +49,12 @@ func record(t testing.TB, root, source, title string, started time.Time) string 
 	if err != nil {
 		t.Fatal(err)
 	}
+	return from
+}
+
+// recordFrom records all that a source has.
+func recordFrom(t testing.TB, root string, file *signals.File, from capture.Source, title string, started time.Time) string {
+	t.Helper()
 	defer from.Close()
 	t.Cleanup(func() { giveBack(root) })
 	s, err := archive.Create(root, archive.Meta{Title: title, Vehicle: "Parcel van", VIN: exampleVIN, Software: "gearwitness " + version(), Started: started}, file.Text(),
@@ -67,6 +79,9 @@ func record(t testing.TB, root, source, title string, started time.Time) string 
 	}
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
+	}
+	if lost := s.Status().Lost; lost > 0 {
+		t.Fatalf("%d frames were lost while recording: the disk is slower than the source", lost)
 	}
 	return filepath.Base(s.Dir())
 }
