@@ -206,7 +206,7 @@ func (v *evidence) shift(a *Analyzer, e *ShiftEvent, from, to int, sp span, held
 		return // it may have begun as slip
 	}
 	r := shiftRecord{from: from, to: to, up: e.Direction == "up", powerOn: e.Load == "power-on",
-		known: sp.startKnown && sp.endKnown && !sp.bridged, overshoot: e.Overshoot, delay: unknown,
+		known: sp.startKnown && sp.endKnown && !sp.bridged && !sp.unseen, overshoot: e.Overshoot, delay: unknown,
 		held: held, slippedBefore: f == lost, pedal: value(e.Pedal), oil: value(e.OilTemperature)}
 	if e.Flare != nil {
 		r.flare = *e.Flare

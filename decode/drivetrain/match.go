@@ -402,7 +402,7 @@ func (a *Analyzer) sign() {
 				continue
 			}
 			score, _ := m.fit(&m.gears[g], &trial, have)
-			if g == a.matcher.engaged {
+			if g == a.matcher.engaged && score < noFit {
 				score *= 0.999 // of equals the gear before
 			}
 			if score < least {

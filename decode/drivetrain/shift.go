@@ -14,6 +14,7 @@ const (
 	staysFor        = 300 * millisecond // how long p stays above endsAt for the end to count
 	shortestCommand = 500 * millisecond // a gear asked for less long is only passed through
 	longestBlind    = 1500 * millisecond
+	shortestBlind   = 100 * millisecond // without a ratio, of which nothing but the ends is known
 	pendingFor      = 400 * millisecond // how long p is above endsAt before a shift is closed: what follows it tells too
 	nearlyThere     = 0.9
 	passedFor       = 300 * millisecond
@@ -37,7 +38,8 @@ type ShiftEvent struct {
 	End      *decode.Seconds `json:"end_s"`
 	Duration *decode.Seconds `json:"duration_s"`
 	// Uncertainty is how far start and end may be off because speeds are sent so
-	// rarely or were missing there.
+	// rarely or were missing there. Where nothing between the two was seen there is
+	// neither a duration nor any other figure of the shift.
 	Uncertainty decode.Seconds `json:"uncertainty_s"`
 	Direction   string         `json:"direction"`      // "up" or "down"
 	Load        string         `json:"load,omitempty"` // "power-on", "power-off" or "coast"
@@ -338,6 +340,7 @@ type span struct {
 	startKnown, endKnown bool
 	bridged              bool
 	doubt                capture.Stamp // widest gap between the ticks around start or end
+	unseen               bool          // start and end lie in one such gap: nothing in between is known
 	hover                capture.Stamp // for how long p was about 5 % or 95 %
 	first                int           // ticks back of the start
 	overshoot            float64
@@ -349,7 +352,7 @@ type span struct {
 // and the last time it got there: the middle is taken.
 func (a *Analyzer) ratioPhase(from, to, ago int) span {
 	var sp span
-	var nextAt, last capture.Stamp
+	var nextAt, last, endGap capture.Stamp
 	var recent, mean float64 // number and mean of the last values before the end
 	nextP := unknown
 	shallow := false // all that fell short of the end so far was within the sensors' steps
@@ -377,7 +380,7 @@ func (a *Analyzer) ratioPhase(from, to, ago int) span {
 				}
 				sp.hover = (last - first) / 2
 				sp.end = last - sp.hover
-				sp.doubt = max(sp.doubt, gap)
+				sp.doubt, endGap = max(sp.doubt, gap), n.at
 				shallow = true
 			}
 			if sp.endKnown {
@@ -390,6 +393,7 @@ func (a *Analyzer) ratioPhase(from, to, ago int) span {
 			if sp.endKnown && p <= startsAt {
 				sp.startKnown, sp.start, sp.first = true, crossing(n.at, p, nextAt, nextP, startsAt), i
 				sp.doubt, sp.hover = max(sp.doubt, gap), max(sp.hover, sp.start-a.hoveredSince(from, to, i))
+				sp.unseen = endGap == n.at && gap > shortestBlind
 				return sp
 			}
 		} else if p < endsAt {
@@ -478,7 +482,7 @@ func (a *Analyzer) emitShift(settled, held bool, ago int, out *decode.Output) {
 		return
 	}
 	s.last.from, s.last.to, s.last.at = from, to, at
-	if sp.startKnown && sp.endKnown {
+	if sp.startKnown && sp.endKnown && !sp.unseen {
 		e.Duration = seconds(sp.end - sp.start)
 		if e.Direction == "up" { // in a downshift the engine takes its own acceleration first
 			dip, bindUp := a.torquePhase(sp)
@@ -492,7 +496,7 @@ func (a *Analyzer) emitShift(settled, held bool, ago int, out *decode.Output) {
 	if sp.startKnown {
 		e.Start = seconds(sp.start)
 		first = a.past.back(sp.first)
-		if e.Direction == "up" {
+		if e.Direction == "up" && !sp.unseen {
 			e.Flare = a.flare(from, sp)
 			e.FlareFault = *e.Flare > m.flareLimit
 		}
@@ -528,12 +532,15 @@ func (a *Analyzer) emitShift(settled, held bool, ago int, out *decode.Output) {
 	}
 }
 
-// timing is what a shift's start and end may be off: half the widest gap between
-// the values around them, at least half a period of the slowest speed.
+// timing is what a shift's start and end may be off: half a period of the slowest
+// speed, or where values are missing all of the widest gap around them.
 func (a *Analyzer) timing(gap capture.Stamp) capture.Stamp {
 	var period capture.Stamp
 	for _, s := range a.model.sensors {
 		period = max(period, a.channels[s.channel].period)
+	}
+	if gap > max(period, shortestBlind) {
+		return gap
 	}
 	return max(gap, period) / 2
 }
@@ -597,7 +604,7 @@ func (a *Analyzer) command(e *ShiftEvent, to int, sp *span, settled, held bool) 
 		return lost
 	case sp.startKnown && sp.start+sp.doubt < heard, sp.endKnown && !sp.startKnown && a.slippedAt(heard):
 		return lost
-	case !sp.startKnown:
+	case !sp.startKnown || sp.unseen:
 		return asShift
 	}
 	d := decode.Seconds(max(0, sp.start-at))

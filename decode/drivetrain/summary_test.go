@@ -253,3 +253,27 @@ func TestCooler(t *testing.T) {
 		}
 	}
 }
+
+// The engine speed shows the ratio only as long as the converter is locked: of a
+// shift with the converter open from 3 to 3.4 s nothing is known but that it lies there.
+// An output sensor that does not tell the sense of rotation is no reason for reverse.
+func TestUnseenShift(t *testing.T) {
+	tr := plainRatios()
+	tr.Roles = signals.Roles{OutputSpeed: "out", EngineSpeed: "engine", Lockup: "lock"}
+	r := newRig(t, 10*time.Millisecond, 0.125, tr, "engine", "out", "lock")
+	r.run(7*time.Second, func(t float64) map[string]float64 {
+		v := map[string]float64{"out": 1000, "engine": 2000 * ramp(t, 3.2, 3.4, 1, 0.75), "lock": 1}
+		if t > 3 && t < 3.4 {
+			v["lock"] = 0
+		}
+		return v
+	})
+	if gears := r.gears(); gears[2*time.Second] != "2" || gears[5*time.Second] != "3" {
+		t.Errorf("gear %q, then %q, expected 2, then 3", gears[2*time.Second], gears[5*time.Second])
+	}
+	got := r.events("shift")
+	if len(got) != 1 || got[0]["duration_s"] != nil || got[0]["flare_rpm"] != nil {
+		t.Fatalf("%v, expected one shift without duration and flare", got)
+	}
+	near(t, "uncertainty", got[0]["uncertainty_s"], 0.4, 0.03)
+}
