@@ -230,7 +230,7 @@ func (k *matcher) best(a *Analyzer, out float64) int {
 		}
 	}
 	k.alike = alike
-	if alike < 2 || !k.bridged {
+	if alike < 2 || !k.bridged && !m.twins {
 		k.jumped = false
 		return best
 	}

@@ -40,6 +40,8 @@ type model struct {
 
 	input, output int // positions in sensors, -1 where not measured
 
+	twins bool // all sensors together show two of the gears alike
+
 	open   []*geartrain.Estimator // by set of sensors: nothing assumed to hold
 	held   map[heldKey]*geartrain.Estimator
 	speeds []float64 // scratch, one per shaft
@@ -218,8 +220,24 @@ func newModel(f *signals.File, t *decode.Table, channel func(string) int) (*mode
 	m.speeds = make([]float64, len(m.train.Shafts))
 	for i := range m.gears {
 		m.gears[i].alike = m.alikeIn(&m.gears[i])
+		for o := range i {
+			m.twins = m.twins || len(m.sensors) > 1 && twins(&m.gears[i], &m.gears[o])
+		}
 	}
 	return m, nil
+}
+
+// twins tells that the sensors' speeds stand in the same proportion in two gears.
+func twins(a, b *gear) bool {
+	for s := range a.speed {
+		for o := range s {
+			x, y := float64(a.speed[s]*b.speed[o]), float64(a.speed[o]*b.speed[s])
+			if !(math.Abs(x-y) < 1e-9) { // a loose shaft tells nothing for certain, but no twin either
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // ends adds the sensors named by the roles input and output speed.

@@ -277,3 +277,26 @@ func TestUnseenShift(t *testing.T) {
 	}
 	near(t, "uncertainty", got[0]["uncertainty_s"], 0.4, 0.03)
 }
+
+// With drum and output speed alone second and sixth of the van look alike, the drum
+// stands in both; only where the box comes from tells. Nor do they tell what the
+// clutches do: no drive is promised to settle that.
+func TestTwoSensors(t *testing.T) {
+	tr := vanTrain()
+	tr.Train.Sensors = tr.Train.Sensors[1:]
+	r := newRig(t, 10*time.Millisecond, 0.25, tr, "drum", "out")
+	r.run(6*time.Second, func(t float64) map[string]float64 {
+		// 87/128 of the input speed in fifth; 0.87929 as in decode/geartrain.
+		return map[string]float64{"out": 1700, "drum": ramp(t, 2, 2.4, 1700*0.87929*87/128, 0)}
+	})
+	gears := r.gears()
+	for at, want := range map[time.Duration]string{time.Second: "5", 4 * time.Second: "6"} {
+		if gears[at] != want {
+			t.Errorf("at %v: gear %q, expected %q", at, gears[at], want)
+		}
+	}
+	const want = "do not tell whether it slips"
+	if got := r.verdicts()["high"].Reasons; len(got) == 0 || !strings.Contains(got[0], want) {
+		t.Errorf("high: %q, expected %q", got, want)
+	}
+}

@@ -513,6 +513,19 @@ func (w *weighing) trusted(e int) bool {
 	return f.of >= clearingShifts && f.hits == 0 && !w.slips(e)
 }
 
+// shows tells that the slip of an element follows from the sensors that were never
+// silent.
+func (w *weighing) shows(e int) bool {
+	var have uint64
+	for s := range w.m.sensors {
+		if w.a.watch.silent[s] == 0 {
+			have |= 1 << s
+		}
+	}
+	est := w.m.estimator(0, have)
+	return est != nil && est.DeterminedSlip()[e] && est.Determined()[w.m.train.Input]
+}
+
 // settles says which drive would settle the matter.
 func (w *weighing) settles(e, held, applied, released int) string {
 	var gears, shifts []string
@@ -530,7 +543,11 @@ func (w *weighing) settles(e, held, applied, released int) string {
 	}
 	var todo []string
 	if held < heldTicks {
-		todo = append(todo, "pull for some seconds in gear "+strings.Join(gears, " or "))
+		pull := "pull for some seconds in gear " + strings.Join(gears, " or ")
+		if held == 0 && !w.shows(e) {
+			return "to settle it: the speed sensors that gave values do not tell whether it slips; with one more, or the silent one repaired, " + pull
+		}
+		todo = append(todo, pull)
 	}
 	if applied+released < clearingShifts && len(shifts) > 0 {
 		todo = append(todo, "repeat the shifts "+strings.Join(shifts, ", ")+" under power")
