@@ -300,3 +300,33 @@ func TestTwoSensors(t *testing.T) {
 		t.Errorf("high: %q, expected %q", got, want)
 	}
 }
+
+// A one-way clutch holds without pressure and takes hold by itself: what is said of
+// one that slips asks for no pressure, and of one not tried for no shifts.
+func TestOneWayClutchInWords(t *testing.T) {
+	for _, slips := range []bool{false, true} {
+		tr := vanTrain()
+		tr.Roles.CommandedGear, tr.Roles.Pedal = "command", "pedal"
+		r := newRig(t, 10*time.Millisecond, 0.25, tr, "rc", "drum", "out", "command", "pedal")
+		r.run(6*time.Second, func(t float64) map[string]float64 {
+			v := map[string]float64{"out": 400, "command": 1, "pedal": 40}
+			in := 400 * 1792. / 435 // first gear
+			if slips {
+				in *= ramp(t, 4, 4.2, 1, 1.2)
+			} else if t > 2 {
+				v["command"], in = 2, 400*4928./2175
+			}
+			v["rc"], v["drum"] = vanSpeeds(in, 400)
+			return v
+		})
+		got := r.verdicts()["one-way"]
+		if want := map[bool]string{false: VerdictUndecided, true: VerdictSuspect}[slips]; got.Verdict != want {
+			t.Errorf("slips %v: %q, expected %q: %q", slips, got.Verdict, want, got.Reasons)
+		}
+		for _, s := range got.Reasons {
+			if strings.Contains(s, "pressure") || strings.Contains(s, "repeat the shifts") {
+				t.Errorf("slips %v: %q", slips, s)
+			}
+		}
+	}
+}

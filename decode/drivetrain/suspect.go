@@ -309,13 +309,13 @@ func (m *model) gearNames(set uint64) string {
 }
 
 // inCommon tells that the element slipped by itself, and about as much as the one
-// that slipped most.
+// that slipped most. One-way clutches hold without the pressure that others share.
 func (w *weighing) inCommon(e int) bool {
 	most := 0
 	for o := range w.m.elements {
 		most = max(most, w.alone(o))
 	}
-	return w.alone(e) >= commonTicks && foremostTimes*w.alone(e) >= most
+	return !w.m.oneWay[e] && w.alone(e) >= commonTicks && foremostTimes*w.alone(e) >= most
 }
 
 // element is the verdict on one element.
@@ -351,7 +351,7 @@ func (w *weighing) element(e int) Suspect {
 		}
 	}
 	s.Reasons = append(s.Reasons, dirty...)
-	if len(dirty) > 0 {
+	if len(dirty) > 0 && !w.m.oneWay[e] { // which holds without pressure
 		s.Reasons = append(s.Reasons, "measure the main pressure before anything is opened: where it is low, the element with the least reserve slips first")
 	}
 	if !w.slips(e) {
@@ -549,7 +549,7 @@ func (w *weighing) settles(e, held, applied, released int) string {
 		}
 		todo = append(todo, pull)
 	}
-	if applied+released < clearingShifts && len(shifts) > 0 {
+	if applied+released < clearingShifts && len(shifts) > 0 && !w.m.oneWay[e] {
 		todo = append(todo, "repeat the shifts "+strings.Join(shifts, ", ")+" under power")
 	}
 	if len(todo) == 0 {
