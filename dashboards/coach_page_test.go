@@ -97,6 +97,10 @@ func TestProceduresAndBenchOnThePage(t *testing.T) {
 	click(".coach-read input")
 	webtest.Until(t, ctx, begin+`.disabled && `+side+`.textContent.includes("Not everything it needs")`)
 	stands.Needs = []procedure.NeedStatus{{Name: "warm", Say: "Oil warm", Met: true}}
+	stands.Blocked = []string{"50 s of rest are left."}
+	b.Procedures([]procedure.Status{stands})
+	webtest.Until(t, ctx, begin+`.disabled && `+side+`.textContent.includes("50 s of rest are left.")`)
+	stands.Blocked = nil
 	b.Procedures([]procedure.Status{stands})
 	webtest.Until(t, ctx, `!`+begin+`.disabled && document.querySelector('.coach-needs li').dataset.met === "true"`)
 	narrow("a procedure")

@@ -261,8 +261,9 @@ func (s *Server) procedureRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /api/v1/readings", s.readingHandler)
 }
 
-// coachHandler takes {"action": "begin"} or {"action": "stop"}. It answers 202:
-// the procedure begins when the analysis, a moment behind, has come there.
+// coachHandler takes {"action": "begin", "cautions_known": true} or {"action":
+// "stop"}. It answers 202: the procedure begins when the analysis, a moment
+// behind, has come there. Who leaves cautions_known out is told the cautions.
 func (s *Server) coachHandler(w http.ResponseWriter, r *http.Request) {
 	if why := s.cannotCoach(); why != "" {
 		refuse(w, http.StatusConflict, why)
@@ -274,9 +275,10 @@ func (s *Server) coachHandler(w http.ResponseWriter, r *http.Request) {
 	}
 	var ask struct {
 		Action string `json:"action"`
+		Known  bool   `json:"cautions_known"`
 	}
 	if readObject(body, &ask) != nil || ask.Action != procedure.Begin && ask.Action != procedure.Stop {
-		refuse(w, http.StatusBadRequest, `expected {"action": "begin"} or {"action": "stop"} and nothing else`)
+		refuse(w, http.StatusBadRequest, `expected {"action": "begin", "cautions_known": true} or {"action": "stop"} and nothing else`)
 		return
 	}
 	name := r.PathValue("name")
@@ -296,6 +298,10 @@ func (s *Server) coachHandler(w http.ResponseWriter, r *http.Request) {
 	}
 	if err := mayCoach(list, i, ask.Action); err != nil {
 		refuse(w, http.StatusConflict, err.Error())
+		return
+	}
+	if ask.Action == procedure.Begin && !ask.Known {
+		refuse(w, http.StatusConflict, `everybody in the vehicle must know its cautions first; then say so with "cautions_known": true. `+strings.Join(list[i].Cautions, " "))
 		return
 	}
 	if err := s.o.Coach(procedure.Request{Procedure: name, Action: ask.Action}); err != nil {

@@ -87,13 +87,14 @@ func TestProceduresAreBegun(t *testing.T) {
 		p.Status.State != "idle" || p.Status.Ready || p.Status.Needs[0].Missing[0] != "oil_pan" || p.Status.Steps[0].State != "to come" {
 		t.Errorf("%+v", p)
 	}
-	if w := post(s, "/api/v1/procedures/warm_up", `{"action":"begin"}`); w.Code != 202 || len(asked) != 1 || asked[0] != (procedure.Request{Procedure: "warm_up", Action: "begin"}) {
+	refused(t, post(s, "/api/v1/procedures/warm_up", `{"action":"begin"}`), 409, "Someone else drives and looks at the road only.")
+	if w := post(s, "/api/v1/procedures/warm_up", `{"action":"begin","cautions_known":true}`); w.Code != 202 || len(asked) != 1 || asked[0] != (procedure.Request{Procedure: "warm_up", Action: "begin"}) {
 		t.Errorf("status %d: %s, asked %+v", w.Code, w.Body, asked)
 	}
 	refused(t, post(s, "/api/v1/procedures/relearn_drive", `{"action":"begin"}`), 409, "it cannot begin yet. Needed: Oil in the pan above 20 °C (no value: oil_pan)")
 	refused(t, post(s, "/api/v1/procedures/relearn_drive", `{"action":"stop"}`), 409, "Relearn drive is not under way")
 	refused(t, post(s, "/api/v1/procedures/relearn", `{"action":"begin"}`), 404, "there are warm_up, relearn_drive, stall_test")
-	refused(t, post(s, "/api/v1/procedures/warm_up", `{"action":"pause"}`), 400, `{"action": "begin"}`)
+	refused(t, post(s, "/api/v1/procedures/warm_up", `{"action":"pause"}`), 400, `{"action": "begin", "cautions_known": true}`)
 
 	s = vanServer(t, Options{Coach: coach}, "stall_test")
 	refused(t, post(s, "/api/v1/procedures/warm_up", `{"action":"begin"}`), 409, "Stall test in D waits to begin; stop it first")
@@ -105,7 +106,7 @@ func TestProceduresAreBegun(t *testing.T) {
 		t.Errorf("status %d: %s", w.Code, w.Body)
 	}
 	s = vanServer(t, Options{Coach: func(procedure.Request) error { return errors.New("the disk is full") }})
-	refused(t, post(s, "/api/v1/procedures/warm_up", `{"action":"begin"}`), 500, "the disk is full")
+	refused(t, post(s, "/api/v1/procedures/warm_up", `{"action":"begin","cautions_known":true}`), 500, "the disk is full")
 	refused(t, post(vanServer(t, Options{}), "/api/v1/procedures/warm_up", `{"action":"begin"}`), 409, "Nothing is being driven")
 }
 

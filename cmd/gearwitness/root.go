@@ -22,9 +22,9 @@ a browser while somebody else drives, and keeps the session as evidence.
   gearwitness drive --vehicle van.yaml --from slcan:/dev/ttyUSB0?bitrate=500k
   gearwitness decode SESSION --events events.jsonl
 
-Every flag but --allow-requests can also be set as GEARWITNESS_FLAG_NAME in
-the environment or as flag-name in the file given with --config (YAML, TOML or
-JSON). Lists are separated by spaces in the environment.
+Every flag but --allow-requests and --procedure can also be set as
+GEARWITNESS_FLAG_NAME in the environment or as flag-name in the file given with
+--config (YAML, TOML or JSON). Lists are separated by spaces in the environment.
 
 Exit status: 0 done, 1 found wrong, 2 used wrong, 3 failed.`,
 		SilenceErrors: true,

@@ -5,7 +5,7 @@
 /** @import {LiveValues} from "./values.js" */
 import { make, setAttr, setText } from "./dom.js";
 import { clock, none, number } from "./format.js";
-import { counted, gauge, leaves, spoken, verdictOf } from "./procedure.js";
+import { counted, gauge, heldFor, leaves, longEnough, spoken, verdictOf } from "./procedure.js";
 
 /** A band that is left is told aloud after this, and again after so long [ms]. */
 const toldAfter = 600;
@@ -36,6 +36,8 @@ export function coachView(find, send, values, aloud, heard, list) {
   let parts = [];
   /** @type {Map<string, {since: number, told: number}>} bands that are left */
   const left = new Map();
+  /** what must not be held for long has been held long enough, and it was said */
+  let letGo = false;
 
   /** @param {string} signal */
   const signalOf = (signal) => values.signals[values.index.get(signal) ?? -1];
@@ -57,12 +59,12 @@ export function coachView(find, send, values, aloud, heard, list) {
     return e;
   };
 
-  /** @param {string} action */
-  const ask = async (action) => {
+  /** @param {{action: string, cautions_known?: boolean}} body */
+  const ask = async (body) => {
     const said = at.side.querySelector(".coach-said");
     try {
       if (said) setText(said, "");
-      await send("POST", `/api/v1/procedures/${encodeURIComponent(chosen)}`, { action });
+      await send("POST", `/api/v1/procedures/${encodeURIComponent(chosen)}`, body);
     } catch (e) {
       if (said) setText(said, e instanceof Error ? e.message : String(e));
     }
@@ -121,10 +123,10 @@ export function coachView(find, send, values, aloud, heard, list) {
     if (step.for_s > 0) {
       const fill = make("div", { class: "bar-fill" });
       held.append(fill);
-      parts.push(() => (fill.style.transform = `scaleX(${Math.min(1, (now()?.held_s ?? 0) / step.for_s).toFixed(3)})`));
+      parts.push(() => (fill.style.transform = `scaleX(${Math.min(1, (now()?.held_s ?? 0) / (step.at_most_s || step.for_s)).toFixed(3)})`));
     }
     const stop = make("button", { type: "button", class: "button coach-stop" }, "Stop the procedure");
-    stop.addEventListener("click", () => ask("stop"));
+    stop.addEventListener("click", () => ask({ action: "stop" }));
     return [
       make("p", { class: "coach-where" }, `Step ${i + 1} of ${p.steps.length}: ${step.name.replaceAll("_", " ")}`),
       make("p", { class: "coach-say", role: "status" }, step.say),
@@ -136,7 +138,7 @@ export function coachView(find, send, values, aloud, heard, list) {
         live("span", { class: "coach-rest" }, () => ((now()?.rest_left_s ?? 0) > 0 ? `Rest: the next try in ${clock(Math.ceil(now()?.rest_left_s ?? 0))}` : "")),
       ),
       ...(gears.length ? [make("ol", { class: "coach-gears", "aria-label": "gears of this sequence" }, ...gears)] : []),
-      ...(step.for_s > 0 ? [make("div", { class: "coach-held" }, live("span", {}, () => `held ${Math.min(now()?.held_s ?? 0, step.for_s).toFixed(step.for_s < 20 ? 1 : 0)} of ${edge(step.for_s, "")} s`), held)] : []),
+      ...(step.for_s > 0 ? [make("div", { class: "coach-held" }, live("span", {}, () => heldFor(step, now()?.held_s ?? 0)), held)] : []),
       make("ul", { class: "coach-bands" }, ...(now()?.bands ?? []).map((b, k) => bandRow(b, () => now()?.bands[k], () => free(step, now())))),
       ...(step.gears.length && now()?.bands.length ? [live("p", { class: "quiet" }, () => (free(step, now()) ? `What is to be held counts from gear ${step.gears[0]} on, until gear ${step.gears.at(-1)}.` : "It counts: hold it."))] : []),
       live("p", { class: "coach-again" }, () => (status().steps[i]?.spoiled ? `${status().steps[i]?.spoiled} ${status().steps[i]?.spoiled === 1 ? "try" : "tries"} did not count: ${status().steps[i]?.why}` : "")),
@@ -205,20 +207,21 @@ export function coachView(find, send, values, aloud, heard, list) {
     const box = make("input", { type: "checkbox" });
     box.checked = read.has(p.name);
     const begin = make("button", { type: "button", class: "button button-strong coach-begin" }, "Begin");
-    begin.addEventListener("click", () => ask("begin"));
+    begin.addEventListener("click", () => ask({ action: "begin", cautions_known: read.has(p.name) }));
     box.addEventListener("change", () => {
       if (box.checked) read.add(p.name);
       else read.delete(p.name);
       update();
     });
     const stop = make("button", { type: "button", class: "button coach-stop" }, "Wait no longer");
-    stop.addEventListener("click", () => ask("stop"));
+    stop.addEventListener("click", () => ask({ action: "stop" }));
     const other = () => list.procedures.find((o) => o.name !== p.name && stands.get(o.name)?.state !== "idle");
     const lacks = () => {
       const o = other();
       if (o) return `${o.title} is under way; stop it first.`;
       if (!read.has(p.name)) return "Read the cautions first, then tick the box.";
-      return status().ready ? "" : "Not everything it needs is there yet.";
+      if (status().ready) return "";
+      return status().blocked.join(" ") || "Not everything it needs is there yet.";
     };
     parts.push(() => (begin.disabled = lacks() !== ""));
     return [
@@ -296,6 +299,10 @@ export function coachView(find, send, values, aloud, heard, list) {
   const guide = () => {
     for (const s of stands.values()) {
       if (s.state !== "running" || !s.now?.counting) continue;
+      const step = list.procedures.find((p) => p.name === s.name)?.steps[s.step];
+      const enough = step !== undefined && longEnough(step, s.now.held_s);
+      if (enough && !letGo) aloud([880, 880], "Long enough. Let go.", true);
+      letGo = enough;
       for (const b of s.now.bands) {
         if (b.holds) left.delete(b.signal);
         else {
@@ -311,6 +318,7 @@ export function coachView(find, send, values, aloud, heard, list) {
       return;
     }
     left.clear();
+    letGo = false;
   };
 
   at.list.replaceChildren(

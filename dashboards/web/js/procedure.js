@@ -38,6 +38,23 @@ export function leaves(b) {
   return `${b.title} too ${b.value < b.low ? "low" : "high"}`;
 }
 
+/**
+ * Whether what must not be held for long has been held long enough to count.
+ * @param {{for_s: number, at_most_s: number}} step
+ * @param {number} held
+ */
+export const longEnough = (step, held) => step.at_most_s > 0 && held >= step.for_s;
+
+/**
+ * How long something has been held, and for how long it is to be.
+ * @param {{for_s: number, at_most_s: number}} step
+ * @param {number} held
+ */
+export function heldFor(step, held) {
+  if (longEnough(step, held)) return `held ${held.toFixed(1)} s: let go before ${Number(step.at_most_s.toFixed(1))} s`;
+  return `held ${Math.min(held, step.for_s).toFixed(step.for_s < 20 ? 1 : 0)} of ${Number(step.for_s.toFixed(2))} s`;
+}
+
 /** @type {Record<string, {word: string, sign: string, tones: number[]}>} */
 const verdicts = {
   done: { word: "Done", sign: "✓", tones: [520, 660, 780] },

@@ -107,7 +107,7 @@
  *  figures?: {signal: string, unit?: string, least: number, most: number, mean: number}[]}[]}} ProcedureChange
  *  state: waiting, begun, refused, ended; verdict: done, not done, stopped. */
 
-/** @typedef {{name: string, state: string, ready: boolean, needs: {name: string, say: string, met: boolean, missing: string[]}[], began: number|null,
+/** @typedef {{name: string, state: string, ready: boolean, blocked: string[], needs: {name: string, say: string, met: boolean, missing: string[]}[], began: number|null,
  *  step: number, steps: {name: string, state: string, count: number, of: number, spoiled: number, why: string}[],
  *  now: {left_s: number, counting: boolean, held_s: number, rest_left_s: number, gears_done: number, until: boolean|null, bands: BandNow[]}|null,
  *  last: ProcedureChange|null, last_at: number|null}} ProcedureStatus  state: idle, waiting, running. */

@@ -13,7 +13,7 @@ import { length, slipSplits } from "../js/scale.js";
 import { band, path, step } from "../js/overlay.js";
 import { numbered, reach } from "../js/trend.js";
 import { jumpTo, neighbour, strokes as moments } from "../js/playback.js";
-import { counted, gauge, leaves, spoken } from "../js/procedure.js";
+import { counted, gauge, heldFor, leaves, longEnough, spoken } from "../js/procedure.js";
 import { factLines, lasted, stateOf } from "../js/sessions.js";
 import { Units } from "../js/units.js";
 import { LiveValues, State } from "../js/values.js";
@@ -280,6 +280,15 @@ test("a drawing over sessions reaches as far as its intervals, and to 0 where th
   assert.ok(reach([at(-3), at(2)])[0] < -3);
   assert.deepEqual(numbered(5), [0, 1, 2, 3, 4]);
   assert.ok(numbered(50).length <= 12);
+});
+
+test("what must not be held for long is to be let go as soon as it counts", () => {
+  const stall = { for_s: 2, at_most_s: 5 };
+  assert.deepEqual([1.9, 2, 3].map((held) => longEnough(stall, held)), [false, true, true]);
+  assert.equal(longEnough({ for_s: 3, at_most_s: 0 }, 9), false);
+  assert.equal(heldFor(stall, 1.44), "held 1.4 of 2 s");
+  assert.equal(heldFor(stall, 2.06), "held 2.1 s: let go before 5 s");
+  assert.equal(heldFor({ for_s: 60, at_most_s: 0 }, 61), "held 60 of 60 s");
 });
 
 test("a gauge reaches as far beyond its band as the band is wide, within what the signal can be", () => {
