@@ -195,6 +195,9 @@ func (o *oilWatch) suspects(a *Analyzer) []Suspect {
 	case len(out) > 0:
 		x.Score, x.Verdict = 0.4, VerdictUndecided
 		x.Reasons = append(x.Reasons, "or one of the two sensors is wrong, see there")
+	case !o.soaked && last-first <= coolerRise: // it was so from the beginning
+		x.Score, x.Verdict = 0.4, VerdictUndecided
+		x.Reasons = append(x.Reasons, "or one of the two sensors reads wrong: record from before the engine is started, after a night's stand, and they must read alike")
 	case a.lockups.slipping():
 		x.Score, x.Verdict = 0.4, VerdictUndecided
 		x.Reasons = append(x.Reasons, "or the converter clutch slips and heats it, see there")
