@@ -69,6 +69,8 @@ type (
 		Losses     uint64        `json:"lost"` // frames and lines, as the journal tells
 		// LossesUnknown is set where more was lost, and it is not known how much.
 		LossesUnknown bool `json:"lost_unknown,omitempty"`
+		// PositionsLeftOut counts the lines that lost their position, for want of consent.
+		PositionsLeftOut uint64 `json:"positions_left_out,omitempty"`
 	}
 	// SessionMark is a mark of its journal.
 	SessionMark struct {

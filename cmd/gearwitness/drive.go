@@ -63,6 +63,8 @@ Sources:
         &drive=` + driveNames() + `
         &oil=20 &ambient=-5, both in °C
 
+` + positionRule + `
+
 Exit status: 0 done, 1 the vehicle file is wrong, 2 used wrong, 3 failed.`,
 		Example: `  gearwitness drive --vehicle van.yaml --from slcan:/dev/ttyUSB0?bitrate=500k
   gearwitness drive --from 'capture:sessions/2026-11-25_10-00-00_parcel-van?speed=4'
@@ -141,7 +143,7 @@ func (o *driveOptions) common(f *pflag.FlagSet) {
 	f.StringVar(&o.details.VIN, "vin", "", "vehicle identification number; an odd one is told, never refused")
 	f.StringVar(&o.details.Odometer, "odometer", "", "odometer reading with its unit, such as '84210 km'")
 	f.StringVar(&o.details.Concern, "concern", "", "what the customer complains of")
-	f.StringVar(&o.details.PositionConsent, "position-consent", "", "who has agreed to position data being kept; nobody if not given")
+	f.StringVar(&o.details.PositionConsent, "position-consent", "", "who has agreed to position data being kept; without it positions are left out")
 	f.StringVar(&o.truth, "truth", "", "van only: write what really happened to this JSON Lines file")
 }
 
@@ -183,7 +185,7 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 		return usageError{dashboards.ErrOpen}
 	}
 
-	d := &daemon{chain: chain, log: slog.New(slog.NewTextHandler(stderr, nil))}
+	d := &daemon{chain: chain, consent: o.details.PositionConsent, log: slog.New(slog.NewTextHandler(stderr, nil))}
 	defer d.sink.discard()
 	if err := d.sink.create(o.samples, o.events, chain, stdout); err != nil {
 		return err
@@ -313,20 +315,23 @@ var errTimeIsUp = errors.New("the time of --for is up")
 // daemon is a running drive. Its fields are set before run starts; marks and
 // what becomes of requests come from other goroutines.
 type daemon struct {
-	chain    *pipeline.Pipeline
-	clock    capture.Clock
-	source   capture.Source
-	urls     []capture.URL
-	sources  []dashboards.Source // as the page shows them, by urls
-	playback *playback           // nil: what is shown is no recording
-	asker    *asker              // nil: nothing is sent
-	session  *archive.Session    // nil: nothing is recorded
-	board    *dashboards.Board
-	sink     writers
-	log      *slog.Logger
-	total    tally
-	counted  capture.Stamp // event time when the board was last told the counters
-	coached  capture.Stamp // and the procedures
+	chain     *pipeline.Pipeline
+	clock     capture.Clock
+	source    capture.Source
+	urls      []capture.URL
+	sources   []dashboards.Source // as the page shows them, by urls
+	playback  *playback           // nil: what is shown is no recording
+	asker     *asker              // nil: nothing is sent
+	session   *archive.Session    // nil: nothing is recorded
+	board     *dashboards.Board
+	sink      writers
+	log       *slog.Logger
+	total     tally
+	consent   string // to positions being kept, where nothing is recorded
+	positions positionGuard
+	channels  []capture.Channel // as of the last position left out
+	counted   capture.Stamp     // event time when the board was last told the counters
+	coached   capture.Stamp     // and the procedures
 
 	mu    sync.Mutex
 	marks []decode.Event // and word of requests and procedures, not yet in the chain
@@ -405,6 +410,7 @@ func (d *daemon) run(ctx context.Context) error {
 		batch.Reset()
 		out.Reset()
 		readErr := d.source.Next(ctx, &batch)
+		d.guard(&batch)
 		if d.playback != nil && len(batch.Notes) > 0 && batch.Notes[0].Kind == pcapng.NoteSeek {
 			if err := d.jump(batch.Notes[0].Time); err != nil {
 				return err
@@ -648,6 +654,9 @@ func (d *daemon) farewell(w io.Writer, took time.Duration) error {
 		for _, line := range d.asker.summary() {
 			fmt.Fprintln(w, line)
 		}
+	}
+	for _, line := range d.countPositions() {
+		fmt.Fprintln(w, line)
 	}
 	if d.session == nil {
 		fmt.Fprintln(w, "Nothing was recorded.")

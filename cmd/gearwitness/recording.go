@@ -19,7 +19,7 @@ func openRecording(path string) (capture.Source, error) {
 		if err != nil {
 			return nil, err
 		}
-		return session.Frames(), nil
+		return sessionFrames(session, false), nil
 	}
 	r, err := pcapng.Open(path)
 	if err != nil {

@@ -92,7 +92,7 @@ func (o *reportOptions) run(ctx context.Context, stdout, stderr io.Writer) error
 
 // reportOf makes the report of a session as it stands.
 func reportOf(ctx context.Context, folder, vehicle string, redact bool, show *progress) (*reports.Report, error) {
-	g, err := makeReport(ctx, folder, vehicle, show)
+	g, err := makeReport(ctx, folder, vehicle, redact, show)
 	if err != nil {
 		return nil, err
 	}
@@ -130,15 +130,16 @@ type walk struct {
 	reader *archive.Reader
 	file   *signals.File
 	chain  *pipeline.Pipeline
+	redact bool // leave positions out, whoever agreed to them
 	show   *progress
 }
 
-func newWalk(folder, vehicle string, show *progress) (*walk, error) {
+func newWalk(folder, vehicle string, redact bool, show *progress) (*walk, error) {
 	reader, err := archive.Open(folder)
 	if err != nil {
 		return nil, err
 	}
-	w := &walk{folder: folder, reader: reader, show: show}
+	w := &walk{folder: folder, reader: reader, redact: redact, show: show}
 	if vehicle != "" {
 		w.file, err = loadVehicle(vehicle)
 	} else {
@@ -156,7 +157,7 @@ func newWalk(folder, vehicle string, show *progress) (*walk, error) {
 
 // run decodes everything once; words say what for.
 func (w *walk) run(ctx context.Context, words string, take func(*decode.Output, capture.Stamp) error) (damage []string, err error) {
-	frames := w.reader.Frames()
+	frames := sessionFrames(w.reader, w.redact)
 	defer frames.Close()
 	_, err = decodeAll(ctx, frames, w.chain, take, func(t tally) {
 		w.show.show(func() string {
@@ -176,8 +177,8 @@ type gathered struct {
 	damage  []string
 }
 
-func makeReport(ctx context.Context, folder, vehicle string, show *progress) (*gathered, error) {
-	w, err := newWalk(folder, vehicle, show)
+func makeReport(ctx context.Context, folder, vehicle string, redact bool, show *progress) (*gathered, error) {
+	w, err := newWalk(folder, vehicle, redact, show)
 	if err != nil {
 		return nil, err
 	}

@@ -194,6 +194,11 @@ func takeEntry(f *dashboards.SessionFacts, e archive.Entry) {
 	switch e.Kind {
 	case archive.KindMark:
 		f.Marks = append(f.Marks, dashboards.SessionMark{Time: decode.Seconds(e.Time), Text: member(e.Fields, "text")})
+	case kindPosition:
+		n, err := strconv.ParseUint(member(e.Fields, "lines"), 10, 64)
+		if err == nil {
+			f.PositionsLeftOut += n
+		}
 	case archive.KindLoss:
 		n, err := strconv.ParseUint(member(e.Fields, "count"), 10, 64)
 		switch {
@@ -227,7 +232,11 @@ func printFacts(w io.Writer, f *dashboards.SessionFacts) error {
 	add("Workshop", f.Workshop)
 	add("Technician", f.Technician)
 	add("Job", f.Job)
-	add("Position", cmp.Or(f.Consent, "nobody has agreed to position data being kept"))
+	position := cmp.Or(f.Consent, "nobody has agreed to position data being kept")
+	if f.PositionsLeftOut > 0 {
+		position += "; left out of " + grouped(f.PositionsLeftOut) + " lines"
+	}
+	add("Position", position)
 	if f.Started != nil {
 		add("Started", f.Started.Format(time.DateTime+" -07:00"))
 	}
@@ -356,7 +365,7 @@ func sealFolder(ctx context.Context, folder string, signer ssh.Signer, show *pro
 // so that verify can make it again: the tables, and in one more pass the shifts
 // and the report.
 func artefacts(ctx context.Context, folder string, show *progress) ([]archive.Artefact, error) {
-	w, err := newWalk(folder, "", show)
+	w, err := newWalk(folder, "", false, show)
 	if err != nil {
 		return nil, err
 	}
@@ -367,10 +376,10 @@ func artefacts(ctx context.Context, folder string, show *progress) ([]archive.Ar
 	table := func(name string, write func(io.Writer, *decode.Table) (export.Writer, error), check func(io.ReaderAt, int64, *decode.Table) (export.Writer, error)) archive.Artefact {
 		return archive.Artefact{Name: name,
 			Write: func(out io.Writer) error {
-				return writeSamples(ctx, folder, "", "computing "+name, show, func(t *decode.Table) (export.Writer, error) { return write(out, t) })
+				return writeSamples(ctx, folder, "", false, "computing "+name, show, func(t *decode.Table) (export.Writer, error) { return write(out, t) })
 			},
 			Check: func(sealed io.ReaderAt, size int64) (string, error) {
-				err := writeSamples(ctx, folder, "", "comparing "+name, show, func(t *decode.Table) (export.Writer, error) { return check(sealed, size, t) })
+				err := writeSamples(ctx, folder, "", false, "comparing "+name, show, func(t *decode.Table) (export.Writer, error) { return check(sealed, size, t) })
 				var different *export.Different
 				if errors.As(err, &different) {
 					return different.Error(), nil
@@ -392,7 +401,7 @@ func artefacts(ctx context.Context, folder string, show *progress) ([]archive.Ar
 	}
 	// One pass for both, the first time either is asked for.
 	account := onceFor(func() (*reports.Report, error) {
-		g, err := makeReport(ctx, folder, "", show)
+		g, err := makeReport(ctx, folder, "", false, show)
 		if err != nil {
 			return nil, err
 		}
@@ -439,8 +448,8 @@ func onceFor[T any](make func() (*T, error)) func() (*T, error) {
 }
 
 // writeSamples decodes a session and gives its samples to a writer.
-func writeSamples(ctx context.Context, folder, vehicle, words string, show *progress, open func(*decode.Table) (export.Writer, error)) error {
-	w, err := newWalk(folder, vehicle, show)
+func writeSamples(ctx context.Context, folder, vehicle string, redact bool, words string, show *progress, open func(*decode.Table) (export.Writer, error)) error {
+	w, err := newWalk(folder, vehicle, redact, show)
 	if err != nil {
 		return err
 	}
@@ -611,7 +620,7 @@ Exit status: 0 done, 2 used wrong, 3 failed.`,
 }
 
 func shiftsOf(ctx context.Context, folder, vehicle string, show *progress) (compare.Past, error) {
-	w, err := newWalk(folder, vehicle, show)
+	w, err := newWalk(folder, vehicle, false, show)
 	if err != nil {
 		return compare.Past{}, err
 	}

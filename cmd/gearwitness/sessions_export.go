@@ -41,6 +41,10 @@ func newSessionsExport() *cobra.Command {
 		Long: `export writes a session in another form, told by the ending of FILE or by --as:
 
 ` + kinds.String() + `
+Positions of a session to which nobody has agreed are in no table. With --redact
+they, and the vehicle identification number, are left out whoever agreed; a zip is
+the whole session as it was recorded.
+
 Exit status: 0 done, 2 used wrong, 3 failed.`,
 		Example: `  gearwitness sessions export 2026-11-25_10-00-00_parcel-van -o van.zip
   gearwitness sessions export 2026-11-25_10-00-00_parcel-van -o van.om --step 1s`,
@@ -55,6 +59,7 @@ Exit status: 0 done, 2 used wrong, 3 failed.`,
 	f.StringVar(&o.as, "as", "", "zip, csv, parquet, wide or openmetrics; by the ending of FILE if not given")
 	f.DurationVar(&o.step, "step", 100*time.Millisecond, "openmetrics: smallest distance of samples of one metric")
 	f.StringVar(&o.vehicle, "vehicle", "", "decode with this vehicle file instead of the session's own")
+	f.BoolVar(&o.redact, "redact", false, "leave positions and the vehicle identification number out; not for zip, which is the whole session")
 	archiveFlag(cmd, &o.archive)
 	return cmd
 }
@@ -62,6 +67,7 @@ Exit status: 0 done, 2 used wrong, 3 failed.`,
 type exportOptions struct {
 	session, output, as, vehicle, archive string
 	step                                  time.Duration
+	redact                                bool
 }
 
 func (o *exportOptions) run(ctx context.Context, stdout, stderr io.Writer) error {
@@ -88,6 +94,9 @@ func (o *exportOptions) run(ctx context.Context, stdout, stderr io.Writer) error
 	if o.as == "wide" && o.output == "-" {
 		return usagef("wide tables are several files and cannot go to standard output; give -o NAME")
 	}
+	if o.as == "zip" && o.redact {
+		return usagef("--redact: a zip is the whole session with its digests, and nothing can be left out of it; export a table, or the report, instead")
+	}
 	folder, err := findSession(o.archive, o.session)
 	if err != nil {
 		return err
@@ -106,7 +115,7 @@ func (o *exportOptions) run(ctx context.Context, stdout, stderr io.Writer) error
 			return err
 		}
 		defer done()
-		return writeSamples(ctx, folder, o.vehicle, "exporting", show, func(t *decode.Table) (export.Writer, error) {
+		return writeSamples(ctx, folder, o.vehicle, o.redact, "exporting", show, func(t *decode.Table) (export.Writer, error) {
 			switch o.as {
 			case "csv":
 				return decode.NewSampleWriter(w, t), nil
@@ -149,13 +158,17 @@ func (o *exportOptions) file(name string, stdout io.Writer, show *progress, stde
 	}
 	show.done()
 	if name != "-" {
-		fmt.Fprintf(stderr, "Written: %s\n", name)
+		what := ""
+		if o.redact {
+			what = ", positions and identification number left out"
+		}
+		fmt.Fprintf(stderr, "Written: %s%s\n", name, what)
 	}
 	return nil
 }
 
 func (o *exportOptions) wide(ctx context.Context, folder string, show *progress, stderr io.Writer) error {
-	w, err := newWalk(folder, o.vehicle, show)
+	w, err := newWalk(folder, o.vehicle, o.redact, show)
 	if err != nil {
 		return err
 	}
@@ -167,7 +180,7 @@ func (o *exportOptions) wide(ctx context.Context, folder string, show *progress,
 	for _, g := range groups {
 		name := base + "-" + g.Name() + ".parquet"
 		err := o.file(name, nil, show, stderr, func(out io.Writer) error {
-			return writeSamples(ctx, folder, o.vehicle, "exporting "+name, show, func(t *decode.Table) (export.Writer, error) {
+			return writeSamples(ctx, folder, o.vehicle, o.redact, "exporting "+name, show, func(t *decode.Table) (export.Writer, error) {
 				return export.NewWide(out, t, g)
 			})
 		})

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"gearwitness/capture"
-	"gearwitness/capture/archive"
 	"gearwitness/dashboards"
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
@@ -34,7 +33,7 @@ func stretchOf(file *signals.File, path string) dashboards.Stretch {
 			return err
 		}
 		begin := from.Add(-stretchLead)
-		if f, ok := source.(*archive.Frames); ok {
+		if f, ok := source.(interface{ SkipTo(capture.Stamp) error }); ok {
 			if err := f.SkipTo(begin); err != nil {
 				return err
 			}

@@ -214,6 +214,14 @@ func (r *Report) facts(v *view) {
 		add("VIN", m.VIN)
 		v.VIN = archive.CheckVIN(m.VIN).Warning()
 	}
+	switch {
+	case r.papers.Redact:
+		add("Position", "left out on request")
+	case m.PositionConsent != "":
+		add("Position", "kept, agreed to by "+m.PositionConsent)
+	default:
+		add("Position", "left out: nobody has agreed to it being kept")
+	}
 	add("Odometer", m.Odometer)
 	add("Concern", m.Concern)
 	if !m.Started.IsZero() {
