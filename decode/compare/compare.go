@@ -207,11 +207,12 @@ func groups(shifts []Shift) map[groupKey][]*Shift {
 	m := map[groupKey][]*Shift{}
 	for i := range shifts {
 		s := &shifts[i]
-		k := groupKey{s.From, s.To, s.Kind()}
-		m[k] = append(m[k], s)
+		m[s.key()] = append(m[s.key()], s)
 	}
 	return m
 }
+
+func (s *Shift) key() groupKey { return groupKey{s.From, s.To, s.Kind()} }
 
 // keysOf returns the keys of several maps in the order of Sets.
 func keysOf(all ...map[groupKey][]*Shift) []groupKey {

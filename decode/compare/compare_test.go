@@ -146,6 +146,49 @@ func TestCollectorCurves(t *testing.T) {
 	}
 }
 
+// TestCurvesAreThinned checks that of many like shifts a bounded number keep
+// their curves, spread evenly over the session, and all keep their figures.
+func TestCurvesAreThinned(t *testing.T) {
+	const shifts, every = 1000, capture.Stamp(10e9)
+	c, _ := newDrive(t, map[string][]string{"for": {"1s"}})
+	for i := range capture.Stamp(shifts) {
+		start, end := decode.Seconds(i*every+every/2), decode.Seconds(i*every+every/2+500e6)
+		var out decode.Output
+		for at := capture.Stamp(start) - 400e6; at < capture.Stamp(end)+600e6; at += 10e6 {
+			out.Samples = append(out.Samples, decode.Sample{Time: at, Signal: c.ratio, Value: 2, Status: decode.Valid})
+		}
+		e := drivetrain.ShiftEvent{From: "1", To: "2", Start: &start, End: &end, Direction: "up", Load: "power-on"}
+		if i%10 == 0 { // the few that another set has keep all their curves
+			e.From, e.To = "2", "3"
+		}
+		out.Events = append(out.Events, decode.Event{Kind: decode.KindShift, Fields: e})
+		c.Take(&out)
+	}
+	r := c.Finish()
+	if len(r.Shifts) != shifts {
+		t.Fatalf("%d shifts kept; want all %d", len(r.Shifts), shifts)
+	}
+	with := map[string][]int{}
+	for i := range r.Shifts {
+		if s := &r.Shifts[i]; len(s.Curve) > 0 {
+			with[s.From] = append(with[s.From], i)
+		}
+	}
+	if n := len(with["2"]); n != shifts/10 {
+		t.Errorf("%d of %d shifts 2-3 have a curve; want all", n, shifts/10)
+	}
+	// 900 shifts: every eighth.
+	list := with["1"]
+	if len(list) != 113 || list[0] > 1 {
+		t.Fatalf("%d of 900 shifts 1-2 have a curve, at %v; want every eighth, from the first on", len(list), list)
+	}
+	for i := 1; i < len(list); i++ {
+		if gap := list[i] - list[i-1]; gap < 8 || gap > 9 {
+			t.Errorf("curves of shift %d and %d, none between; want them spread evenly", list[i-1], list[i])
+		}
+	}
+}
+
 // TestCompareFindsTheLateClutch compares a sound van with one whose clutch for
 // the odd gears fills late, which makes 2-3 and 4-5 flare and nothing else.
 func TestCompareFindsTheLateClutch(t *testing.T) {

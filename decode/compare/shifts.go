@@ -73,7 +73,8 @@ func (s *Shift) At() capture.Stamp {
 
 // Curve is the progress of a shift: p = (r - r_old)/(r_new - r_old) of the ratio
 // r = input over output, 0 in the old gear and 1 in the new one, at ticks of
-// the analysis where r is known; empty where the shift's start was not seen.
+// the analysis where r is known; empty where the shift's start was not seen. Of
+// many shifts of one Set only some keep their curve, see keptCurves.
 type Curve []Point
 
 // Point is one point of a curve. It marshals as [seconds, progress].
@@ -94,6 +95,12 @@ const (
 	kept        = capture.Stamp(15e9)
 )
 
+// keptCurves bounds the memory of a long session: from twice as many shifts of one
+// Set on, only every second, fourth and so on keeps its curve, so that at least
+// this many are left, spread evenly over the session. Of all other figures every
+// shift keeps its own, 1 kB.
+const keptCurves = 64
+
 // longestGap between points for a curve to be drawn between them, in seconds.
 const longestGap = 0.06
 
@@ -106,7 +113,15 @@ type Collector struct {
 	pastTorque    track         // N·m
 	now           capture.Stamp // of the last ratio
 	waiting       []Shift       // the end of their curves is still to come
+	curves        map[groupKey]*curves
 	record        Record
+}
+
+// curves of one Set.
+type curves struct {
+	every int   // so many shifts have one curve
+	seen  int   // shifts that had one
+	kept  []int // shifts of the record that have it still
 }
 
 // track is the values of a signal over the last seconds, in order of time.
@@ -156,7 +171,7 @@ func (t track) mean(from, to capture.Stamp) *float64 {
 
 // NewCollector returns a collector for the samples and events of a vehicle file.
 func NewCollector(f *signals.File, t *decode.Table) (*Collector, error) {
-	c := &Collector{ratio: t.Index(drivetrain.SignalRatio), torque: -1, ratios: map[string]float64{}, torqueUnit: "N·m"}
+	c := &Collector{ratio: t.Index(drivetrain.SignalRatio), torque: -1, ratios: map[string]float64{}, curves: map[groupKey]*curves{}, torqueUnit: "N·m"}
 	if f.Transmission != nil {
 		c.torque = t.Index(f.Transmission.Roles.EngineTorque)
 	}
@@ -259,8 +274,37 @@ func (c *Collector) settle(now capture.Stamp) {
 			s.Curve = c.curve(s)
 		}
 		c.record.Shifts = append(c.record.Shifts, *s)
+		c.thin(len(c.record.Shifts) - 1)
 	}
 	c.waiting = slices.Delete(c.waiting, 0, n)
+}
+
+// thin takes a shift of the record in, and takes curves away where there are too
+// many of its kind.
+func (c *Collector) thin(i int) {
+	s := &c.record.Shifts[i]
+	if len(s.Curve) == 0 {
+		return
+	}
+	l := c.curves[s.key()]
+	if l == nil {
+		l = &curves{every: 1}
+		c.curves[s.key()] = l
+	}
+	l.seen++
+	if (l.seen-1)%l.every != 0 {
+		s.Curve = nil
+		return
+	}
+	if l.kept = append(l.kept, i); len(l.kept) < 2*keptCurves {
+		return
+	}
+	l.every *= 2
+	for k := range keptCurves {
+		l.kept[k] = l.kept[2*k]
+		c.record.Shifts[l.kept[2*k+1]].Curve = nil
+	}
+	l.kept = l.kept[:keptCurves]
 }
 
 // limit is when waiting for the end of a curve is over whatever comes.
