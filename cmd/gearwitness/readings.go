@@ -168,7 +168,7 @@ func showSheet(cmd *cobra.Command, file *signals.File, folder string, asJSON boo
 	}
 	t := newTable(cmd.OutOrStdout(), "NAME", "READING", "EXPECTED", "ENTERED", "VERDICT")
 	for _, l := range lines {
-		text, verdict := "", "open"
+		text, verdict := "", "not read"
 		if l.Entered != nil {
 			text, verdict = l.Entered.Text(), l.Entered.Verdict
 		}

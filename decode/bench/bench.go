@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -31,10 +32,16 @@ const (
 	Noted = "noted" // there are no limits
 )
 
+// Open is what was seen of a coil that has no resistance: its wire is broken.
+const Open = "open circuit"
+
+// broken is how meters and people write it.
+var broken = []string{Open, "open", "OL", "O.L"}
+
 // Input is a reading as somebody enters it.
 type Input struct {
 	Reading string `json:"reading"` // its name in the vehicle file
-	Value   string `json:"value"`   // a figure, with its unit or in that of the sheet, or one of the choices
+	Value   string `json:"value"`   // a figure, with its unit or in that of the sheet, or one of the choices; open or OL of a coil
 	At      string `json:"at"`      // temperature of what was measured, where it is needed; °C where it has no unit
 	Note    string `json:"note"`
 	By      string `json:"by"` // who measured
@@ -46,7 +53,7 @@ type Entry struct {
 	Reading string   `json:"reading"`
 	Title   string   `json:"title"`
 	Value   *float64 `json:"value,omitempty"`  // in Unit
-	Choice  string   `json:"choice,omitempty"` // what was seen, instead of a value
+	Choice  string   `json:"choice,omitempty"` // what was seen, instead of a value; Open of a coil
 	Unit    string   `json:"unit,omitempty"`
 	Entered string   `json:"entered"`           // as it was typed
 	Celsius *float64 `json:"celsius,omitempty"` // temperature of the coil
@@ -151,6 +158,10 @@ func Judge(f *signals.File, in Input) (Entry, error) {
 	if e.Entered == "" {
 		return Entry{}, fmt.Errorf("%s: expected a figure%s, found none", l.Name, inUnit(l.Unit))
 	}
+	if l.Coil != "" && slices.ContainsFunc(broken, func(s string) bool { return strings.EqualFold(s, e.Entered) }) {
+		e.Choice, e.Verdict = Open, Bad
+		return e, nil
+	}
 	v, err := signals.ReadFigure(e.Entered, unit.Unit(l.Unit))
 	if err != nil {
 		return Entry{}, fmt.Errorf("%s: %w", l.Name, err)
@@ -165,7 +176,7 @@ func Judge(f *signals.File, in Input) (Entry, error) {
 		if at == "" {
 			return Entry{}, fmt.Errorf("%s: the temperature of the coil is missing, such as 23 °C; copper changes by 0.4 %% a kelvin", l.Name)
 		}
-		celsius, err := signals.ReadFigure(at, unit.Celsius)
+		celsius, err := signals.ReadFigure(degrees(at), unit.Celsius)
 		if err != nil {
 			return Entry{}, fmt.Errorf("temperature of the coil: %w", err)
 		}
@@ -185,6 +196,14 @@ func Judge(f *signals.File, in Input) (Entry, error) {
 		}
 	}
 	return e, nil
+}
+
+// degrees puts the degree sign where a keyboard has none: 23 C, 73 F.
+func degrees(s string) string {
+	if n := len(s) - 1; n > 0 && (s[n] == 'C' || s[n] == 'F') && (s[n-1] == ' ' || s[n-1] >= '0' && s[n-1] <= '9') {
+		return s[:n] + "°" + s[n:]
+	}
+	return s
 }
 
 func inUnit(u string) string {
@@ -233,7 +252,9 @@ func (e Entry) Text() string {
 }
 
 // LimitText is what it should be, for people; empty where there are no limits.
-func (e Entry) LimitText() string { return limitText(e.Limits, e.Unit, e.Corrected != nil) }
+func (e Entry) LimitText() string {
+	return limitText(e.Limits, e.Unit, e.Corrected != nil || e.Choice == Open)
+}
 
 // LimitText is what it should be, for people; empty where there are no limits.
 func (l Line) LimitText() string {

@@ -60,18 +60,20 @@ export function benchView(find, ask, send, sheet, vehicle) {
     } catch {
       // not ours
     }
-    /** @param {"value"|"at"|"note"} what @param {string} label @param {Record<string, string>} more */
-    const field = (what, label, more) => {
-      const input = make("input", { type: "text", name: what, maxlength: "200", autocomplete: "off", ...more });
+    /** @param {"value"|"at"|"note"} what @param {string} label */
+    const field = (what, label) => {
+      const input = make("input", { type: "text", name: what, maxlength: "200", autocomplete: "off" });
       input.value = draft?.[what] ?? "";
       input.addEventListener("input", changed);
       return { input, label: make("label", { class: `bench-field bench-${what}` }, make("span", { class: "quiet" }, label), input) };
     };
     /** @type {HTMLInputElement[]} */
     const choices = [];
-    const value = l.choices?.length ? null : field("value", `value${l.unit ? ` (${l.unit})` : ""}`, { inputmode: "decimal" });
-    const temperature = l.coil ? field("at", "coil at (°C)", { inputmode: "decimal" }) : null;
-    const note = field("note", "note", {});
+    // Keypads for figures have no minus, no letters for a unit, and in some lands no
+    // point: the whole keyboard.
+    const value = l.choices?.length ? null : field("value", `value${l.unit ? ` (${l.unit})` : ""}`);
+    const temperature = l.coil ? field("at", "coil at (°C)") : null;
+    const note = field("note", "note");
     const picks = make("fieldset", { class: "bench-choices" }, make("legend", { class: "unseen" }, l.title));
     for (const c of l.choices ?? []) {
       const input = make("input", { type: "radio", name: `${id}-choice`, value: c.text });
