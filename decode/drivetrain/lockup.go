@@ -266,7 +266,7 @@ func (l *lockup) suspects(a *Analyzer) []Suspect {
 		case wrong:
 			add(name, "sensor", 0.8, fmt.Sprintf("reads %.1f %% more than the input speed while the engine is dragged through an applied converter clutch: no clutch slips like that", 100*(factor-1)))
 		case l.engineZero > 0:
-			add(name, "sensor", 0.6+float64(0.1*min(3, float64(l.engineZero))), fmt.Sprintf("read 0 while the engine must turn, %d times", l.engineZero))
+			add(name, "sensor", 0.6+float64(0.1*min(3, float64(l.engineZero))), "read 0 while the engine must turn, "+times(l.engineZero))
 		case l.engineSilent > 0:
 			add(name, "sensor", 0.7, "gave no value while the gearbox's sensors did")
 		}
@@ -275,7 +275,7 @@ func (l *lockup) suspects(a *Analyzer) []Suspect {
 		}
 	}
 	if l.told > 0 {
-		add(converterClutch, "converter", min(0.95, 0.6+float64(0.1*float64(l.told))), fmt.Sprintf("shuddered %d times, up to %.0f rpm at %.0f Hz", l.told, l.worst, l.worstHz))
+		add(converterClutch, "converter", min(0.95, 0.6+float64(0.1*float64(l.told))), fmt.Sprintf("shuddered %s, up to %.0f rpm at %.0f Hz", times(l.told), l.worst, l.worstHz))
 	} else if l.slipping() {
 		add(converterClutch, "converter", 0.8, fmt.Sprintf("slipped for %s of %s in which it was commanded to hold, up to %.0f rpm", duration(l.slipped), duration(l.ticks), l.peak))
 	}

@@ -336,3 +336,27 @@ func TestOneWayClutchInWords(t *testing.T) {
 		}
 	}
 }
+
+// What is said of a flare counts the upshifts under power it was looked for in, and
+// three of them are no certainty.
+func TestFlareInWords(t *testing.T) {
+	w := &weighing{m: &model{elements: []string{"band", "clutch"}}}
+	w.flares = tally{bad: 4, applyPrior: 1, applied: []trial{{3, 3}, {1, 6}}, released: make([]trial, 2)}
+	w.drags = tally{applied: make([]trial, 2), released: make([]trial, 2)}
+	var got Suspect
+	w.shiftTrouble(0, &got)
+	const want = "input speed flares in 3 of 3 upshifts under power that apply it, and in 1 other: it comes late"
+	if len(got.Reasons) != 1 || got.Reasons[0] != want || got.Score > 0.8 {
+		t.Errorf("%.2f %q, expected at most 0.8 and %q", got.Score, got.Reasons, want)
+	}
+	w.flares.bad = 3
+	got = Suspect{}
+	w.flares.applied[0] = trial{2, 2}
+	w.shiftTrouble(0, &got)
+	if got.Score > 0.7 || got.Score < 0.5 {
+		t.Errorf("two shifts: %.2f, expected 0.5 to 0.7", got.Score)
+	}
+	if once, twice := times(1), times(2); once != "once" || twice != "2 times" {
+		t.Errorf("%q, %q", once, twice)
+	}
+}

@@ -389,15 +389,16 @@ func (w *weighing) element(e int) Suspect {
 // best.
 func (w *weighing) shiftTrouble(e int, s *Suspect) {
 	for _, k := range []struct {
-		t              *tally
-		x              trial
-		text, contrast string
-		prior          float64
+		t            *tally
+		x            trial
+		text, shifts string
+		contrast     string
+		prior        float64
 	}{
-		{&w.flares, w.flares.applied[e], "input speed flares", "comes late", 1},
-		{&w.flares, w.flares.released[e], "input speed flares", "lets go early", lessUsual},
-		{&w.drags, w.drags.released[e], "the shift is held up or brakes", "lets go late", 1},
-		{&w.drags, w.drags.applied[e], "the shift is held up or brakes", "comes late", lessUsual},
+		{&w.flares, w.flares.applied[e], "input speed flares", "upshifts under power", "comes late", 1},
+		{&w.flares, w.flares.released[e], "input speed flares", "upshifts under power", "lets go early", lessUsual},
+		{&w.drags, w.drags.released[e], "the shift is held up or brakes", "shifts", "lets go late", 1},
+		{&w.drags, w.drags.applied[e], "the shift is held up or brakes", "shifts", "comes late", lessUsual},
 	} {
 		weight := k.prior * k.x.weight(k.t.bad)
 		if k.x.hits < fewestShifts || weight < nearBest*k.t.best() || float64(k.x.hits) < agreeing*float64(k.x.of) {
@@ -407,9 +408,14 @@ func (w *weighing) shiftTrouble(e int, s *Suspect) {
 		if strings.HasPrefix(k.contrast, "lets go") {
 			role = "release"
 		}
-		others := k.t.bad - k.x.hits
-		reason := fmt.Sprintf("%s in %d of %d shifts that %s it, and in %d others: it %s", k.text, k.x.hits, k.x.of, role, others, k.contrast)
-		score := min(0.9, 0.3+float64(0.6*weight))
+		others := "no other"
+		if n := k.t.bad - k.x.hits; n == 1 {
+			others = "1 other"
+		} else if n > 1 {
+			others = fmt.Sprintf("%d others", n)
+		}
+		reason := fmt.Sprintf("%s in %d of %d %s that %s it, and in %s: it %s", k.text, k.x.hits, k.x.of, k.shifts, role, others, k.contrast)
+		score := min(0.9, 0.3+float64(0.6*weight), 0.5+float64(0.1*float64(k.x.hits))) // few shifts are no certainty
 		if rival := k.t.rival(w.m, e, weight); rival != "" {
 			score = min(score, 0.45)
 			reason += "; or " + rival
@@ -602,15 +608,19 @@ func (a *Analyzer) sensorSuspects() []Suspect {
 			if w.factor[s] > 1 {
 				word = "high"
 			}
+			seen := ""
+			if gears := a.evidence.scaling(a.model, s).gears; gears != 0 {
+				seen = " (" + a.model.gearNames(gears) + ")"
+			}
 			x.Score, x.Verdict = 0.9, VerdictSuspect
-			x.Reasons = append(x.Reasons, fmt.Sprintf("reads %.1f %% too %s in every gear, whatever the torque: no element slips like that", 100*math.Abs(w.factor[s]-1), word))
+			x.Reasons = append(x.Reasons, fmt.Sprintf("reads %.1f %% too %s in each gear seen%s, whatever the torque: no element slips like that", 100*math.Abs(w.factor[s]-1), word, seen))
 		case w.zeros[s] > 0 && w.shown[s] >= doubtTicks:
 			x.Score = 0.6 + float64(0.1*min(3, float64(w.zeros[s])))
 			x.Verdict = VerdictSuspect
-			x.Reasons = append(x.Reasons, fmt.Sprintf("read 0 while its shaft must turn, %d times", w.zeros[s]))
+			x.Reasons = append(x.Reasons, "read 0 while its shaft must turn, "+times(w.zeros[s]))
 		case w.zeros[s] > 0:
 			x.Score = 0.45
-			x.Reasons = append(x.Reasons, fmt.Sprintf("undecided: fell to 0 faster than shafts usually stop, %d times, or something that slips let its shaft go; steady driving in gears in which it turns tells", w.zeros[s]))
+			x.Reasons = append(x.Reasons, fmt.Sprintf("undecided: fell to 0 faster than shafts usually stop, %s, or something that slips let its shaft go; steady driving in gears in which it turns tells", times(w.zeros[s])))
 		case w.silent[s] > 0:
 			x.Score, x.Verdict = 0.7, VerdictSuspect
 			x.Reasons = append(x.Reasons, "gave no value while other sensors did")
@@ -650,6 +660,14 @@ func (a *Analyzer) switchSuspects() []Suspect {
 		out = append(out, x)
 	}
 	return out
+}
+
+// times writes how often something happened.
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
 }
 
 // duration writes ticks as seconds for people.

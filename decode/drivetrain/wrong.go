@@ -242,9 +242,9 @@ func (v *evidence) conclude(a *Analyzer, out *decode.Output) {
 	w.wrong, w.wrongAt, w.factor[found] = 1<<found, n.at, x.factor
 	a.correctPast(found, x.factor, x.since)
 	a.forget()
-	finding := "reads too low, by the same part in every gear"
+	finding := "reads too low, by the same part in each gear seen"
 	if x.factor > 1 {
-		finding = "reads too high, by the same part in every gear"
+		finding = "reads too high, by the same part in each gear seen"
 	}
 	part := round3(100 * math.Abs(x.factor-1))
 	out.Events = append(out.Events, decode.Event{Time: n.at, Kind: KindSensor, Fields: SensorEvent{Signal: m.sensors[found].name, Finding: finding, Percent: &part, Bridged: true, Since: seconds(x.since)}})

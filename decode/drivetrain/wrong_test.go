@@ -67,6 +67,9 @@ func TestSensorReadsLow(t *testing.T) {
 			case drivetrain.Suspect:
 				if x.Verdict == drivetrain.VerdictSuspect {
 					blamed = append(blamed, x.Element)
+					if !strings.Contains(x.Reasons[0], "in each gear seen (") { // it names them
+						t.Errorf("%s: %q", c.fault, x.Reasons)
+					}
 				}
 			}
 		}
