@@ -10,8 +10,8 @@ import (
 	"gearwitness/capture"
 	"gearwitness/dashboards/webtest"
 	"gearwitness/decode"
-	"gearwitness/decode/bench"
 	"gearwitness/decode/procedure"
+	"gearwitness/decode/readings"
 	"gearwitness/signals"
 )
 
@@ -19,11 +19,11 @@ import (
 type benchStub struct {
 	file *signals.File
 	mu   sync.Mutex
-	list []bench.Entry
+	list []readings.Entry
 }
 
-func (b *benchStub) Enter(in bench.Input) (bench.Entry, error) {
-	e, err := bench.Judge(b.file, in)
+func (b *benchStub) Enter(in readings.Input) (readings.Entry, error) {
+	e, err := readings.Judge(b.file, in)
 	if err == nil {
 		b.mu.Lock()
 		b.list = append(b.list, e)
@@ -32,10 +32,10 @@ func (b *benchStub) Enter(in bench.Input) (bench.Entry, error) {
 	return e, err
 }
 
-func (b *benchStub) Entered() []bench.Entry {
+func (b *benchStub) Entered() []readings.Entry {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return append([]bench.Entry{}, b.list...)
+	return append([]readings.Entry{}, b.list...)
 }
 
 // A procedure is done on the page: cautions first, then what it needs, then step

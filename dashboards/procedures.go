@@ -9,8 +9,8 @@ import (
 	"slices"
 	"strings"
 
-	"gearwitness/decode/bench"
 	"gearwitness/decode/procedure"
+	"gearwitness/decode/readings"
 	"gearwitness/signals"
 )
 
@@ -18,9 +18,9 @@ import (
 // goroutine may call it.
 type Readings interface {
 	// Enter judges a reading and keeps it; errors are for people.
-	Enter(bench.Input) (bench.Entry, error)
+	Enter(readings.Input) (readings.Entry, error)
 	// Entered returns every reading kept, the oldest first.
-	Entered() []bench.Entry
+	Entered() []readings.Entry
 }
 
 // The JSON of procedures and readings.
@@ -125,9 +125,9 @@ type (
 	}
 	// BenchLine is one line of the sheet with what has been entered.
 	BenchLine struct {
-		bench.Line
-		Entered *bench.Entry  `json:"entered"` // what counts; null: nothing yet
-		Earlier []bench.Entry `json:"earlier"` // what it supersedes, the newest first
+		readings.Line
+		Entered *readings.Entry  `json:"entered"` // what counts; null: nothing yet
+		Earlier []readings.Entry `json:"earlier"` // what it supersedes, the newest first
 	}
 )
 
@@ -355,7 +355,7 @@ func mayCoach(list []Procedure, i int, action string) error {
 func (s *Server) benchSheet() BenchSheet {
 	why := s.cannotRead()
 	out := BenchSheet{Can: why == "", Why: why, Lines: []BenchLine{}}
-	var entered []bench.Entry
+	var entered []readings.Entry
 	if s.o.Readings != nil {
 		entered = s.o.Readings.Entered()
 	}
@@ -365,10 +365,10 @@ func (s *Server) benchSheet() BenchSheet {
 
 // BenchLines returns the lines of a vehicle file's sheet with what has been
 // entered, the oldest first.
-func BenchLines(f *signals.File, entered []bench.Entry) []BenchLine {
+func BenchLines(f *signals.File, entered []readings.Entry) []BenchLine {
 	var out []BenchLine
-	for _, l := range bench.Sheet(f) {
-		line := BenchLine{Line: l, Earlier: []bench.Entry{}}
+	for _, l := range readings.Sheet(f) {
+		line := BenchLine{Line: l, Earlier: []readings.Entry{}}
 		for _, e := range slices.Backward(entered) {
 			switch {
 			case e.Reading != l.Name:
@@ -383,7 +383,7 @@ func BenchLines(f *signals.File, entered []bench.Entry) []BenchLine {
 	return out
 }
 
-// readingHandler takes a bench.Input and answers 201 with what was kept.
+// readingHandler takes a readings.Input and answers 201 with what was kept.
 func (s *Server) readingHandler(w http.ResponseWriter, r *http.Request) {
 	if why := s.cannotRead(); why != "" {
 		refuse(w, http.StatusConflict, why)
@@ -393,7 +393,7 @@ func (s *Server) readingHandler(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	var in bench.Input
+	var in readings.Input
 	if readObject(body, &in) != nil {
 		refuse(w, http.StatusBadRequest, `expected {"reading": "name", "value": "6.2 Ω", "at": "23 °C", "note": "", "by": ""}, of which reading and value are needed, and nothing else`)
 		return

@@ -8,9 +8,9 @@ import (
 	"strings"
 	"testing"
 
-	"gearwitness/decode/bench"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/procedure"
+	"gearwitness/decode/readings"
 	"gearwitness/signals"
 )
 
@@ -20,9 +20,9 @@ type kept struct {
 	fail error
 }
 
-func (k *kept) Enter(in bench.Input) (bench.Entry, error) {
+func (k *kept) Enter(in readings.Input) (readings.Entry, error) {
 	if k.fail != nil {
-		return bench.Entry{}, &UnkeptError{k.fail}
+		return readings.Entry{}, &UnkeptError{k.fail}
 	}
 	return k.benchStub.Enter(in)
 }
@@ -113,7 +113,7 @@ func TestProceduresAreBegun(t *testing.T) {
 // Nothing is begun or entered into a recording that is played back, and what was
 // entered while it was recorded is shown.
 func TestPlaybackTakesNothing(t *testing.T) {
-	old := &kept{benchStub: benchStub{list: []bench.Entry{{Reading: "fluid", Choice: "dark", Verdict: bench.Bad}}}}
+	old := &kept{benchStub: benchStub{list: []readings.Entry{{Reading: "fluid", Choice: "dark", Verdict: readings.Bad}}}}
 	s := vanServer(t, Options{Playback: struct{ Playback }{}, Readings: old})
 	refused(t, post(s, "/api/v1/procedures/warm_up", `{"action":"begin"}`), 409, "A recording is being played back")
 	refused(t, post(s, "/api/v1/readings", `{"reading":"fluid","value":"dark"}`), 409, "A recording is being played back")
@@ -129,14 +129,14 @@ func TestReadingsAreEntered(t *testing.T) {
 	s := vanServer(t, Options{Readings: k})
 	for _, value := range []string{"9.1", "6.2 Ω"} {
 		w := post(s, "/api/v1/readings", `{"reading":"low_gears_coil","value":"`+value+`","at":"23 °C","by":"M. Okafor"}`)
-		var e bench.Entry
+		var e readings.Entry
 		if err := json.Unmarshal(w.Body.Bytes(), &e); err != nil || w.Code != 201 || e.Corrected == nil || e.By != "M. Okafor" {
 			t.Errorf("status %d: %s", w.Code, w.Body)
 		}
 	}
 	var sheet BenchSheet
 	into(t, get(s, "/api/v1/readings"), &sheet)
-	if l := sheet.Lines[0]; !sheet.Can || len(sheet.Lines) != 7 || l.Coil != "A" || l.Entered.Verdict != bench.Good || len(l.Earlier) != 1 || l.Earlier[0].Verdict != bench.Bad {
+	if l := sheet.Lines[0]; !sheet.Can || len(sheet.Lines) != 7 || l.Coil != "A" || l.Entered.Verdict != readings.Good || len(l.Earlier) != 1 || l.Earlier[0].Verdict != readings.Bad {
 		t.Errorf("%+v", sheet)
 	}
 	refused(t, post(s, "/api/v1/readings", `{"reading":"low_gear_coil","value":"6"}`), 400, `did you mean "low_gears_coil"`)

@@ -9,8 +9,8 @@ import (
 	"gearwitness/capture/pcapng"
 	"gearwitness/dashboards"
 	"gearwitness/decode"
-	"gearwitness/decode/bench"
 	"gearwitness/decode/pipeline"
+	"gearwitness/decode/readings"
 	"gearwitness/signals"
 )
 
@@ -23,7 +23,7 @@ type playback struct {
 	start capture.Stamp // of the recording
 	marks []decode.Event
 	// readings are those in the journal of a session.
-	readings []bench.Entry
+	readings []readings.Entry
 	moments  *dashboards.Moments
 	jumped   chan struct{} // holds a word when Seek was called
 }

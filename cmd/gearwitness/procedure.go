@@ -8,9 +8,9 @@ import (
 	"strings"
 
 	"gearwitness/capture"
-	"gearwitness/decode/bench"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/procedure"
+	"gearwitness/decode/readings"
 	"gearwitness/signals"
 	"gearwitness/signals/diag"
 )
@@ -160,7 +160,7 @@ func printProcedures(w io.Writer, name string, f *signals.File) error {
 		return err
 	}
 	t := newTable(&b, "NAME", "READING", "EXPECTED", "HOW")
-	for _, l := range bench.Sheet(f) {
+	for _, l := range readings.Sheet(f) {
 		t.row(l.Name, l.Title, l.LimitText(), l.Note)
 	}
 	if err := t.Flush(); err != nil {

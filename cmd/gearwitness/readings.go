@@ -12,7 +12,7 @@ import (
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
 	"gearwitness/dashboards"
-	"gearwitness/decode/bench"
+	"gearwitness/decode/readings"
 	"gearwitness/signals"
 )
 
@@ -23,19 +23,19 @@ type enteredReadings struct {
 	session *archive.Session // nil: nothing can be entered
 
 	mu   sync.Mutex
-	list []bench.Entry
+	list []readings.Entry
 }
 
 // Enter is that of dashboards.Readings.
-func (r *enteredReadings) Enter(in bench.Input) (bench.Entry, error) {
-	e, err := bench.Judge(r.file, in)
+func (r *enteredReadings) Enter(in readings.Input) (readings.Entry, error) {
+	e, err := readings.Judge(r.file, in)
 	if err != nil {
 		return e, err
 	}
 	e = e.Stamped(time.Now())
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if err := r.session.Journal(bench.Kind, stampNow(), e); err != nil {
+	if err := r.session.Journal(readings.Kind, stampNow(), e); err != nil {
 		return e, &dashboards.UnkeptError{Err: err}
 	}
 	r.list = append(r.list, e)
@@ -43,10 +43,10 @@ func (r *enteredReadings) Enter(in bench.Input) (bench.Entry, error) {
 }
 
 // Entered is that of dashboards.Readings.
-func (r *enteredReadings) Entered() []bench.Entry {
+func (r *enteredReadings) Entered() []readings.Entry {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return append([]bench.Entry(nil), r.list...)
+	return append([]readings.Entry(nil), r.list...)
 }
 
 // stampNow is the time of a journal entry that belongs to no frame.
@@ -54,17 +54,17 @@ func stampNow() capture.Stamp { return capture.Stamp(time.Now().UnixNano()) }
 
 // readingsOf returns the readings in a session's journal, the oldest first. Lines
 // that cannot be read are told by verify.
-func readingsOf(folder string) ([]bench.Entry, error) {
+func readingsOf(folder string) ([]readings.Entry, error) {
 	r, err := archive.Open(folder)
 	if err != nil {
 		return nil, err
 	}
-	var list []bench.Entry
+	var list []readings.Entry
 	for e, err := range r.Journal() {
-		if err != nil || e.Kind != bench.Kind {
+		if err != nil || e.Kind != readings.Kind {
 			continue
 		}
-		if entry, err := bench.Parse(e.Fields); err == nil {
+		if entry, err := readings.Parse(e.Fields); err == nil {
 			list = append(list, entry)
 		}
 	}
@@ -73,7 +73,7 @@ func readingsOf(folder string) ([]bench.Entry, error) {
 
 func newSessionsReading() *cobra.Command {
 	var root string
-	var in bench.Input
+	var in readings.Input
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "reading SESSION [NAME=VALUE]",
@@ -115,12 +115,12 @@ Exit status: 0 good or noted, 1 beyond its limits, 2 used wrong, 3 failed.`,
 				return usagef("expected NAME=VALUE such as low_gears_coil=6.2, found %q", args[1])
 			}
 			in.Reading = strings.TrimSpace(in.Reading)
-			e, err := bench.Judge(file, in)
+			e, err := readings.Judge(file, in)
 			if err != nil {
 				return usageError{err}
 			}
 			e = e.Stamped(time.Now())
-			if err := archive.Append(folder, bench.Kind, stampNow(), e); err != nil {
+			if err := archive.Append(folder, readings.Kind, stampNow(), e); err != nil {
 				return fmt.Errorf("the reading was not kept: %w; while a session is recorded, readings are entered on its page", err)
 			}
 			if asJSON {
@@ -128,7 +128,7 @@ Exit status: 0 good or noted, 1 beyond its limits, 2 used wrong, 3 failed.`,
 			} else {
 				err = writeReading(cmd.OutOrStdout(), e)
 			}
-			if err == nil && e.Verdict == bench.Bad {
+			if err == nil && e.Verdict == readings.Bad {
 				err = wrongError{}
 			}
 			return err
@@ -143,7 +143,7 @@ Exit status: 0 good or noted, 1 beyond its limits, 2 used wrong, 3 failed.`,
 	return cmd
 }
 
-func writeReading(w io.Writer, e bench.Entry) error {
+func writeReading(w io.Writer, e readings.Entry) error {
 	text := fmt.Sprintf("%s: %s", e.Title, e.Text())
 	if limit := e.LimitText(); limit != "" {
 		text += ", expected " + limit

@@ -18,8 +18,8 @@ import (
 	"gearwitness/capture/archive"
 	reports "gearwitness/dashboards/report" // report says errors here
 	"gearwitness/decode"
-	"gearwitness/decode/bench"
 	"gearwitness/decode/pipeline"
+	"gearwitness/decode/readings"
 	"gearwitness/signals"
 )
 
@@ -212,7 +212,7 @@ func papersOf(folder string, show *progress) (reports.Papers, error) {
 			p.Journal = append(p.Journal, archive.Entry{Time: e.Time, Kind: "journal", Fields: []byte(`{"text":"a line that cannot be read"}`)})
 			continue
 		}
-		if len(p.Journal) < maxJournal || e.Kind == bench.Kind {
+		if len(p.Journal) < maxJournal || e.Kind == readings.Kind {
 			p.Journal = append(p.Journal, e)
 		}
 	}

@@ -8,8 +8,8 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/decode"
-	"gearwitness/decode/bench"
 	"gearwitness/decode/procedure"
+	"gearwitness/decode/readings"
 	"gearwitness/signals"
 )
 
@@ -111,11 +111,11 @@ func (r *Report) judgeProcedures() {
 	if len(r.readings) == 0 {
 		return
 	}
-	for _, l := range bench.Sheet(r.b.file) {
+	for _, l := range readings.Sheet(r.b.file) {
 		c := Check{Name: "Reading: " + l.Title, Measured: "not read", Limit: l.LimitText(), Source: ofVehicle, Verdict: NotTested}
 		if e := r.reading(l.Name); e != nil {
 			c.Measured, c.Limit = e.Text(), l.LimitText()
-			c.Verdict = map[string]Verdict{bench.Good: Within, bench.Bad: Beyond, bench.Noted: Info}[e.Verdict]
+			c.Verdict = map[string]Verdict{readings.Good: Within, readings.Bad: Beyond, readings.Noted: Info}[e.Verdict]
 		}
 		if c.Limit == "" {
 			c.Source = ""
@@ -162,7 +162,7 @@ func verdictText(c *procedure.Change) string {
 }
 
 // reading returns what counts of a line of the sheet, nil where nothing does.
-func (r *Report) reading(name string) *bench.Entry {
+func (r *Report) reading(name string) *readings.Entry {
 	for i, e := range slices.Backward(r.readings) {
 		if e.Reading == name {
 			return &r.readings[i]
@@ -172,13 +172,13 @@ func (r *Report) reading(name string) *bench.Entry {
 }
 
 // journalReadings are the readings in a journal, the oldest first.
-func journalReadings(p *Papers) []bench.Entry {
-	var all []bench.Entry
+func journalReadings(p *Papers) []readings.Entry {
+	var all []readings.Entry
 	for _, e := range p.Journal {
-		if e.Kind != bench.Kind {
+		if e.Kind != readings.Kind {
 			continue
 		}
-		if x, err := bench.Parse(e.Fields); err == nil {
+		if x, err := readings.Parse(e.Fields); err == nil {
 			all = append(all, x)
 		}
 	}
@@ -254,8 +254,8 @@ func (r *Report) procedureViews(v *view) {
 	if len(r.readings) == 0 {
 		return
 	}
-	class := map[string]string{bench.Good: "within", bench.Bad: "beyond", bench.Noted: "info"}
-	for _, l := range bench.Sheet(r.b.file) {
+	class := map[string]string{readings.Good: "within", readings.Bad: "beyond", readings.Noted: "info"}
+	for _, l := range readings.Sheet(r.b.file) {
 		e := r.reading(l.Name)
 		if e == nil {
 			v.Readings = append(v.Readings, readingView{Title: l.Title, Limit: l.LimitText(), Verdict: "not read", Class: "open"})
@@ -276,7 +276,7 @@ func (r *Report) procedureViews(v *view) {
 }
 
 // when says when a reading was entered and by whom.
-func when(e bench.Entry) string {
+func when(e readings.Entry) string {
 	text := ""
 	if t, err := time.Parse(time.RFC3339, e.Wall); err == nil {
 		text = t.Format("2 January 2006, 15:04")
@@ -290,7 +290,7 @@ func when(e bench.Entry) string {
 // ownSection tells kinds of journal entry that the report shows elsewhere.
 func ownSection(kind string) bool {
 	switch kind {
-	case bench.Kind, decode.KindCoach, decode.KindProcedure, decode.KindStep:
+	case readings.Kind, decode.KindCoach, decode.KindProcedure, decode.KindStep:
 		return true
 	}
 	return false

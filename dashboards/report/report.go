@@ -23,10 +23,10 @@ import (
 	"gearwitness/capture/archive"
 	"gearwitness/decode"
 	"gearwitness/decode/alarm"
-	"gearwitness/decode/bench"
 	"gearwitness/decode/compare"
 	"gearwitness/decode/drivetrain"
 	"gearwitness/decode/procedure"
+	"gearwitness/decode/readings"
 	"gearwitness/signals"
 	"gearwitness/signals/unit"
 )
@@ -573,7 +573,7 @@ type Report struct {
 	record     *compare.Record
 	sets       []compare.Set
 	checks     []Check
-	readings   []bench.Entry // the oldest first
+	readings   []readings.Entry // the oldest first
 	began, end time.Time
 }
 

@@ -1,4 +1,4 @@
-package bench
+package readings
 
 import (
 	"encoding/json"

@@ -1,9 +1,9 @@
-// Package bench judges what is measured by hand or seen on the bench, against
+// Package readings judges what is measured by hand or seen on the bench, against
 // the sheet of a vehicle file: the resistance of a coil, corrected to 20 °C,
 // port pressures, the look of the fluid.
 //
-//	e, err := bench.Judge(file, bench.Input{Reading: "low_gears_coil", Value: "6.2 Ω", At: "23 °C"})
-package bench
+//	e, err := readings.Judge(file, readings.Input{Reading: "low_gears_coil", Value: "6.2 Ω", At: "23 °C"})
+package readings
 
 import (
 	"encoding/json"
