@@ -360,3 +360,23 @@ func TestFlareInWords(t *testing.T) {
 		t.Errorf("%q, %q", once, twice)
 	}
 }
+
+// An element that no upshift applies is cleared by holding and letting go, and the
+// verdict says what it does not cover.
+func TestClearedInWords(t *testing.T) {
+	m := &model{elements: []string{"band"}, oneWay: []bool{false}, gears: []gear{{name: "1", mask: 1, carries: []int{0}}}}
+	v := &evidence{carried: [][]carrying{{{ticks: 400, pulling: 400}}}}
+	a := &Analyzer{model: m}
+	a.inputs = &inputs{commanded: 0}
+	w := &weighing{a: a, m: m, v: v}
+	w.flares = tally{applied: make([]trial, 1), released: make([]trial, 1)}
+	w.drags = tally{applied: make([]trial, 1), released: []trial{{0, 3}}}
+	got := w.element(0)
+	if got.Verdict != VerdictCleared || got.Reasons[0] != "whether it comes in time no upshift under power tells" {
+		t.Errorf("%s %q, expected it cleared, but for coming in time", got.Verdict, got.Reasons)
+	}
+	w.flares.applied[0] = trial{0, 3}
+	if got := w.element(0); got.Verdict != VerdictCleared || len(got.Reasons) != 3 {
+		t.Errorf("tried in upshifts: %s %q", got.Verdict, got.Reasons)
+	}
+}

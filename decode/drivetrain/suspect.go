@@ -374,6 +374,9 @@ func (w *weighing) element(e int) Suspect {
 		s.Verdict = VerdictSuspect
 	case s.Score < 0.2 && heldTicksTotal >= heldTicks && (w.m.oneWay[e] || f.of+d.of >= clearingShifts && (f.of > 0 || !w.takesOver(e))):
 		s.Verdict = VerdictCleared
+		if f.of == 0 && !w.m.oneWay[e] {
+			s.Reasons = append(s.Reasons, "whether it comes in time no upshift under power tells")
+		}
 	default:
 		s.Reasons = slices.Insert(s.Reasons, 0, w.settles(e, heldTicksTotal, f.of, d.of))
 	}
