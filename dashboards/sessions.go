@@ -58,6 +58,7 @@ type (
 		Job        string        `json:"job,omitempty"`
 		VIN        string        `json:"vin,omitempty"`
 		VINRemark  string        `json:"vin_remark,omitempty"`
+		VINRead    []SessionVIN  `json:"vin_read,omitempty"`
 		Odometer   string        `json:"odometer,omitempty"`
 		Concern    string        `json:"concern,omitempty"`
 		Consent    string        `json:"position_consent,omitempty"`
@@ -71,6 +72,13 @@ type (
 		LossesUnknown bool `json:"lost_unknown,omitempty"`
 		// PositionsLeftOut counts the lines that lost their position, for want of consent.
 		PositionsLeftOut uint64 `json:"positions_left_out,omitempty"`
+	}
+	// SessionVIN is an identification number that a control unit answered with.
+	SessionVIN struct {
+		Unit    string `json:"unit"`
+		VIN     string `json:"vin"`
+		Remark  string `json:"remark,omitempty"`
+		Differs bool   `json:"differs,omitempty"` // from the one entered
 	}
 	// SessionMark is a mark of its journal.
 	SessionMark struct {

@@ -26,6 +26,7 @@ const (
 	KindStale      = "stale"
 	KindFaults     = "faults"
 	KindRefused    = "refused"
+	KindVIN        = "vin"      // what a unit says the vehicle's number is
 	KindRequests   = "requests" // the program begins, pauses or ends asking the vehicle
 	KindLoss       = "loss"
 	KindNote       = "note"

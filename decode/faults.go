@@ -29,6 +29,14 @@ type Refused struct {
 	Requests []string `json:"requests"` // of the vehicle file that may be meant
 }
 
+// VIN is what a KindVIN event tells: the vehicle identification number that a unit
+// answered with. It is told once until a unit says otherwise.
+type VIN struct {
+	Channel string `json:"channel"`
+	Unit    string `json:"unit"`
+	VIN     string `json:"vin"`
+}
+
 // tell appends an event unless the same was the last thing told under the key.
 // What it remembers is bounded by the units and services there can be.
 func (c *channel) tell(at capture.Stamp, kind, key string, fields any, out *Output) {

@@ -2,6 +2,7 @@ package decode
 
 import (
 	"bytes"
+	"fmt"
 	"time"
 
 	"gearwitness/capture"
@@ -76,6 +77,10 @@ func (d *Decoder) answer(ch *channel, from *answering, f *capture.Frame, out *Ou
 	if memory, _, list, ok := diagnosis.Faults(message); ok {
 		d.remembered(ch, f.Time, unit, memory, list, out)
 		return 0
+	}
+	if vin, ok := diagnosis.VIN(message); ok {
+		v := VIN{Channel: ch.count.Name, Unit: fmt.Sprintf("unit %d", unit+1), VIN: vin}
+		ch.tell(f.Time, KindVIN, v.Unit, v, out)
 	}
 	// Somebody may have asked for several parameters at once.
 	records, several := diagnosis.Records(message)

@@ -61,3 +61,10 @@ func CheckVIN(s string) VIN {
 	check := "0123456789X"[sum%11]
 	return VIN{Check: check, Matches: s[8] == check}
 }
+
+// DifferentVIN tells whether two numbers are there and are not the same; case and
+// blanks around them do not count.
+func DifferentVIN(a, b string) bool {
+	a, b = strings.TrimSpace(a), strings.TrimSpace(b)
+	return a != "" && b != "" && !strings.EqualFold(a, b)
+}

@@ -477,7 +477,7 @@ func (d *daemon) journalTold(events []decode.Event) (coached bool) {
 		switch e.Kind {
 		case decode.KindProcedure, decode.KindStep:
 			coached = true
-		case decode.KindAlarm:
+		case decode.KindAlarm, decode.KindVIN:
 		default:
 			continue
 		}

@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -76,10 +77,11 @@ func TestDriveFromSerialPort(t *testing.T) {
 func TestDriveAsksOverSerialPort(t *testing.T) {
 	name, master := serialPort(t)
 	vanBehind(t, master)
-	samples := filepath.Join(t.TempDir(), "samples.csv")
+	dir := t.TempDir()
+	samples := filepath.Join(dir, "samples.csv")
 	var out, errs bytes.Buffer
 	status := run(t.Context(), []string{"drive", "--vehicle", "van", "--from", "slcan:" + name, "--for", "3s", "--allow-requests",
-		"--listen", "127.0.0.1:0", "--no-record", "--samples", samples}, strings.NewReader(""), &out, &errs)
+		"--listen", "127.0.0.1:0", "--archive", dir, "--vin", exampleVIN, "--samples", samples}, strings.NewReader(""), &out, &errs)
 	if status != exitDone {
 		t.Fatalf("exit status %d\n%s%s", status, out.String(), errs.String())
 	}
@@ -92,6 +94,23 @@ func TestDriveAsksOverSerialPort(t *testing.T) {
 		if !bytes.Contains(got, []byte(want)) {
 			t.Errorf("no sample %q\n%s%s", want, out.String(), errs.String())
 		}
+	}
+
+	// The number entered is another than the unit's, and that is told everywhere
+	// but where it is to be left out.
+	const read = "0GWPV22D5TA000417"
+	session := regexp.MustCompile(`Session: +(\S+)`).FindStringSubmatch(out.String())
+	if session == nil {
+		t.Fatalf("no session: %s", out.String())
+	}
+	if shown := must(t, "sessions", "show", session[1]); !strings.Contains(shown, read+", by unit 1; it is NOT the one entered") {
+		t.Errorf("show does not tell of the number read:\n%s", shown)
+	}
+	if report := must(t, "report", session[1], "-o", "-"); !strings.Contains(report, read+", by unit 1") || !strings.Contains(report, "what unit 1 answers is not the number entered") {
+		t.Error("the report does not tell of the number read")
+	}
+	if report := must(t, "report", session[1], "-o", "-", "--redact"); strings.Contains(report, read) || strings.Contains(report, exampleVIN) || !strings.Contains(report, "is not the number entered") {
+		t.Error("the shortened report tells a number, or not that they differ")
 	}
 }
 

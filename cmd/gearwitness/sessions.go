@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -187,13 +188,27 @@ func factsOf(folder string) (*dashboards.SessionFacts, error) {
 		}
 		takeEntry(f, e)
 	}
+	for i := range f.VINRead {
+		read := &f.VINRead[i]
+		read.Remark = archive.CheckVIN(read.VIN).Warning()
+		read.Differs = archive.DifferentVIN(m.VIN, read.VIN)
+	}
 	return f, nil
 }
+
+// maxVINs bounds the numbers read from a vehicle that are shown.
+const maxVINs = 16
 
 func takeEntry(f *dashboards.SessionFacts, e archive.Entry) {
 	switch e.Kind {
 	case archive.KindMark:
 		f.Marks = append(f.Marks, dashboards.SessionMark{Time: decode.Seconds(e.Time), Text: member(e.Fields, "text")})
+	case decode.KindVIN:
+		read := dashboards.SessionVIN{Unit: member(e.Fields, "unit"), VIN: member(e.Fields, "vin")}
+		if len(f.VINRead) == maxVINs || read.VIN == "" || slices.Contains(f.VINRead, read) {
+			return
+		}
+		f.VINRead = append(f.VINRead, read)
 	case kindPosition:
 		n, err := strconv.ParseUint(member(e.Fields, "lines"), 10, 64)
 		if err == nil {
@@ -227,6 +242,16 @@ func printFacts(w io.Writer, f *dashboards.SessionFacts) error {
 		vin += " (" + f.VINRemark + ")"
 	}
 	add("VIN", vin)
+	for _, read := range f.VINRead {
+		text := read.VIN + ", by " + read.Unit
+		if read.Remark != "" {
+			text += " (" + read.Remark + ")"
+		}
+		if read.Differs {
+			text += "; it is NOT the one entered: is this the vehicle meant?"
+		}
+		add("VIN read", text)
+	}
 	add("Odometer", f.Odometer)
 	add("Concern", f.Concern)
 	add("Workshop", f.Workshop)

@@ -119,7 +119,7 @@ type view struct {
 	Seal     *Seal
 	Folder   string
 	Redacted bool
-	VIN      string // remark on its check digit
+	VIN      []string // remarks on it and on those read
 }
 
 type fileRow struct{ Name, Bytes, SHA256 string }
@@ -212,8 +212,11 @@ func (r *Report) facts(v *view) {
 		v.Facts = append(v.Facts, row{"VIN", "left out on request"})
 	case m.VIN != "":
 		add("VIN", m.VIN)
-		v.VIN = archive.CheckVIN(m.VIN).Warning()
+		if odd := archive.CheckVIN(m.VIN).Warning(); odd != "" {
+			v.VIN = append(v.VIN, odd+".")
+		}
 	}
+	r.numbersRead(v)
 	switch {
 	case r.papers.Redact:
 		add("Position", "left out on request")
@@ -243,6 +246,24 @@ func (r *Report) facts(v *view) {
 
 func stamp(t time.Time) string { return t.Format("2 January 2006, 15:04:05 -07:00") }
 
+// numbersRead tells of the numbers that control units answered with.
+func (r *Report) numbersRead(v *view) {
+	for _, read := range r.b.vins {
+		remark := archive.CheckVIN(read.VIN).Warning()
+		if r.papers.Redact {
+			v.Facts = append(v.Facts, row{"VIN read", "left out on request"})
+		} else {
+			v.Facts = append(v.Facts, row{"VIN read", read.VIN + ", by " + read.Unit})
+			if remark != "" && !strings.EqualFold(read.VIN, strings.TrimSpace(r.papers.Meta.VIN)) {
+				v.VIN = append(v.VIN, "of the one read, "+remark+".")
+			}
+		}
+		if archive.DifferentVIN(r.papers.Meta.VIN, read.VIN) {
+			v.VIN = append(v.VIN, "what "+read.Unit+" answers is not the number entered: is this the vehicle meant, and is that unit its own?")
+		}
+	}
+}
+
 // hide takes the vehicle identification number out of a text if it must not be
 // shown, and those that were corrected.
 func (r *Report) hide(s string) string {
@@ -250,7 +271,14 @@ func (r *Report) hide(s string) string {
 		return s
 	}
 	s = without(s, r.papers.Meta.VIN)
+	for _, read := range r.b.vins {
+		s = without(s, read.VIN)
+	}
 	for _, e := range r.papers.Journal {
+		var read decode.VIN
+		if e.Kind == decode.KindVIN && json.Unmarshal(e.Fields, &read) == nil {
+			s = without(s, read.VIN)
+		}
 		for _, c := range corrected(e) {
 			if c.Label == labelVIN {
 				s = without(without(s, c.From), c.To)
@@ -406,8 +434,8 @@ func summarise(s *compare.Set) shiftRow {
 func (r *Report) journal(v *view) {
 	for _, e := range r.papers.Journal {
 		switch e.Kind {
-		case archive.KindStart, archive.KindEnd, archive.KindMark, decode.KindAlarm:
-			continue // the alarms above are those that the recording gives
+		case archive.KindStart, archive.KindEnd, archive.KindMark, decode.KindAlarm, decode.KindVIN:
+			continue // the alarms and numbers above are those that the recording gives
 		}
 		if ownSection(e.Kind) {
 			continue

@@ -16,6 +16,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -84,6 +85,7 @@ const (
 	maxListed = 400
 	maxCurves = 60
 	maxSets   = 12
+	maxVINs   = 16
 )
 
 // happened is something at a time, in words.
@@ -112,6 +114,7 @@ type Builder struct {
 	collector *compare.Collector
 	roles     []role    // by signal
 	units     []measure // by signal
+	vins      []decode.VIN
 
 	begun       bool
 	first, last capture.Stamp
@@ -383,6 +386,10 @@ func (b *Builder) event(e decode.Event) {
 		b.procedureChange(e.Time, f)
 	case procedure.Progress:
 		b.procedureStep(e.Time, f)
+	case decode.VIN:
+		if len(b.vins) < maxVINs && !slices.Contains(b.vins, f) {
+			b.vins = append(b.vins, f)
+		}
 	case decode.Faults:
 		what := "none"
 		if len(f.Codes) > 0 {

@@ -50,6 +50,8 @@ export function logLine(e) {
       if (d.state !== "fresh" || !(gap >= 1)) return null;
       return { word: `Missing for ${figure(gap, 1, "s")}`, text: (d.signals ?? []).join(", "), level: "caution" };
     }
+    case "vin":
+      return { word: "Identification number", text: `${d.vin ?? ""}, by ${d.unit ?? "a unit"}`, level: "note" };
     case "requests":
       return { word: "Requests", text: d.text ?? "", level: d.state === "stopped" ? "caution" : "note" };
     case "procedure": {

@@ -34,7 +34,8 @@
 
 /** @typedef {SessionRow & {workshop?: string, technician?: string, job?: string, vin?: string, vin_remark?: string,
  *  odometer?: string, concern?: string, position_consent?: string, software?: string, captures: string[],
- *  seal_sha256?: string, signer?: string, marks: {time_s: number, text: string}[], lost: number, lost_unknown?: boolean}} SessionFacts */
+ *  seal_sha256?: string, signer?: string, marks: {time_s: number, text: string}[], lost: number, lost_unknown?: boolean,
+ *  positions_left_out?: number, vin_read?: {unit: string, vin: string, remark?: string, differs?: boolean}[]}} SessionFacts */
 
 /** @typedef {{holds: boolean, files: number, bytes: number, frames: number, seal_sha256?: string, signer?: string,
  *  stamped?: string, findings: {kind: string, fault: boolean, path?: string, text: string, frames?: [number, number]}[]}} Verdict */
