@@ -84,10 +84,7 @@ func Describe(dir string, change func(*Meta)) error {
 	r.info.edit(change)
 	if changed := corrections(&before, &r.info.meta); len(changed) > 0 {
 		now := time.Now()
-		line, err := appendEntry(nil, KindCorrection, capture.Stamp(now.UnixNano()), struct {
-			Wall    string       `json:"wall"`
-			Changed []correction `json:"changed"`
-		}{stampText(now), changed})
+		line, err := appendEntry(nil, KindCorrection, capture.Stamp(now.UnixNano()), correctionEntry(now, changed))
 		if err != nil {
 			return err
 		}
@@ -98,7 +95,15 @@ func Describe(dir string, change func(*Meta)) error {
 	return plain(writeBytes(r.fs, filepath.Join(dir, infoName), r.info.encode()))
 }
 
-// correction is one detail that was changed after the recording had ended.
+// correctionEntry is the journal's word about what was changed at a time of day.
+func correctionEntry(wall time.Time, changed []correction) any {
+	return struct {
+		Wall    string       `json:"wall"`
+		Changed []correction `json:"changed"`
+	}{stampText(wall), changed}
+}
+
+// correction is one detail that was changed.
 type correction struct {
 	Label string `json:"label"` // of bag-info.txt
 	From  string `json:"from"`

@@ -23,8 +23,8 @@ const (
 	KindClock = "clock" // text, step_s, asleep_s, wall: the wall clock was set, the machine slept
 	KindDisk  = "disk"  // text: the disk failed, recovered or is filling up
 
-	// KindCorrection tells what of bag-info.txt was changed after the end: wall,
-	// changed (a list of label, from, to).
+	// KindCorrection tells what of bag-info.txt was changed, while recording or
+	// after the end: wall, changed (a list of label, from, to).
 	KindCorrection = "correction"
 )
 

@@ -366,11 +366,18 @@ func (s *Session) Mark(t capture.Stamp, text string) error {
 }
 
 // Describe changes who, what and why; the file follows within a second. The
-// times stay.
+// times stay. The journal keeps what stood there before, as it does after the end.
 func (s *Session) Describe(change func(*Meta)) {
+	now := s.now()
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	before := s.info.meta
 	s.info.edit(change)
+	changed := corrections(&before, &s.info.meta)
+	if len(changed) == 0 {
+		return
+	}
+	s.entry(KindCorrection, now, correctionEntry(time.Now(), changed))
 	s.edited = true
 }
 

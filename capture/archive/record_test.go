@@ -155,6 +155,7 @@ func TestDescribe(t *testing.T) {
 	if m := s.Meta(); m.Odometer != "10 km" || !m.Started.Equal(testTime) {
 		t.Errorf("%+v", m)
 	}
+	s.Describe(func(m *Meta) { m.Odometer = "10 km" }) // which is nothing new
 	if err := Describe(s.Dir(), func(m *Meta) {}); !errors.Is(err, errBusy) {
 		t.Errorf("described while recording: %v", err)
 	}
@@ -171,13 +172,15 @@ func TestDescribe(t *testing.T) {
 	if m := r.Meta(); m.Title != "a" || m.Odometer != "10 km" || m.Job != "4711" || m.Concern != "one two" || !m.Started.Equal(testTime) || m.Ended.IsZero() {
 		t.Errorf("%+v", m)
 	}
-	var last Entry
-	for e, err := range r.Journal() {
-		if err != nil {
-			t.Fatal(err)
-		}
-		last = e
+	entries, _ := journalOf(t, r)
+	kinds := make([]string, len(entries))
+	for i, e := range entries {
+		kinds[i] = e.Kind
 	}
+	if strings.Join(kinds, " ") != "start correction end correction" || !strings.Contains(string(entries[1].Fields), `"changed":[{"label":"Odometer","from":"","to":"10 km"}]`) {
+		t.Fatalf("journal %v; want a correction while recording and one after", kinds)
+	}
+	last := entries[3]
 	if last.Kind != KindCorrection || !strings.Contains(string(last.Fields), `"changed":[{"label":"External-Identifier","from":"","to":"4711"}`) {
 		t.Errorf("the journal ends with %s; want the correction", last.Fields)
 	}

@@ -291,7 +291,7 @@ func (r *Report) hide(s string) string {
 // labelVIN is what session folders call the vehicle identification number.
 const labelVIN = "Vehicle-Identification-Number"
 
-// correction is one detail that was changed after the recording had ended.
+// correction is one detail that was changed.
 type correction struct{ Label, From, To string }
 
 // corrected returns what a journal entry corrects; nothing for other entries.
