@@ -33,6 +33,10 @@ func TestMain(m *testing.M) {
 		recordUntilKilled(os.Args[2:])
 		return
 	}
+	if len(os.Args) > 1 && os.Args[1] == sealChild {
+		sealUntilKilled(os.Args[2:])
+		return
+	}
 	data, err := os.ReadFile("testdata/vectors.json")
 	if err == nil {
 		err = json.Unmarshal(data, &vectors)
