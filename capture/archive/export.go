@@ -14,6 +14,7 @@ import (
 	"sort"
 	"strings"
 	"time"
+	"unicode"
 )
 
 // Export writes a session as a zip file: the bag as it is, in a folder of its
@@ -183,7 +184,8 @@ func planImport(z *zip.Reader, most int64) (importPlan, error) {
 	if len(z.File) > maxListed {
 		return p, fmt.Errorf("%d entries; expected at most %d", len(z.File), maxListed)
 	}
-	seen := map[string]bool{}
+	// Names that some file system would take for the same must not meet.
+	files, folders := map[string]bool{}, map[string]string{} // by folded name
 	for _, f := range z.File {
 		name := strings.TrimSuffix(f.Name, "/")
 		if why := unsafePath(name); why != "" {
@@ -199,14 +201,13 @@ func planImport(z *zip.Reader, most int64) (importPlan, error) {
 		if strings.HasSuffix(f.Name, "/") {
 			continue // folders come with their files
 		}
-		// Names that some file system would take for the same must not meet.
-		key := strings.ToLower(rest)
+		key := folded(rest)
 		switch {
 		case rest == "":
 			return p, fmt.Errorf("entry %q lies outside the session's folder", clip(f.Name))
 		case !f.Mode().IsRegular():
 			return p, fmt.Errorf("entry %q is no plain file", clip(f.Name))
-		case seen[key]:
+		case files[key] || folders[key] != "":
 			return p, fmt.Errorf("entry %q comes twice", clip(f.Name))
 		case f.Method != zip.Store && f.Method != zip.Deflate:
 			return p, fmt.Errorf("entry %q is packed by method %d; expected stored or deflated", clip(f.Name), f.Method)
@@ -215,7 +216,14 @@ func planImport(z *zip.Reader, most int64) (importPlan, error) {
 		case f.UncompressedSize64 > f.CompressedSize64*maxRatio+1024:
 			return p, fmt.Errorf("entry %q claims to unpack to %d times its size", clip(f.Name), f.UncompressedSize64/max(1, f.CompressedSize64))
 		}
-		seen[key] = true
+		files[key] = true
+		for dir := path.Dir(rest); dir != "."; dir = path.Dir(dir) {
+			key := folded(dir)
+			if was, ok := folders[key]; files[key] || ok && was != dir {
+				return p, fmt.Errorf("folder %q of entry %q comes twice", clip(dir), clip(f.Name))
+			}
+			folders[key] = dir
+		}
 		p.bytes += int64(f.UncompressedSize64)
 		p.files = append(p.files, f)
 	}
@@ -223,7 +231,7 @@ func planImport(z *zip.Reader, most int64) (importPlan, error) {
 		return p, fmt.Errorf("no session: expected one folder with %s and %s in it", bagitName, infoName)
 	}
 	for _, must := range []string{bagitName, infoName} {
-		if !seen[must] {
+		if !files[folded(must)] {
 			return p, fmt.Errorf("no session: %s is missing", must)
 		}
 	}
@@ -231,6 +239,18 @@ func planImport(z *zip.Reader, most int64) (importPlan, error) {
 		return p, err
 	}
 	return p, nil
+}
+
+// folded gives names the same form that differ in case only, by the simple folding
+// of Unicode (CaseFolding.txt, status C and S).
+func folded(name string) string {
+	return strings.Map(func(r rune) rune {
+		least := r
+		for other := unicode.SimpleFold(r); other != r; other = unicode.SimpleFold(other) {
+			least = min(least, other)
+		}
+		return least
+	}, name)
 }
 
 // noOverlap refuses a zip whose entries share their packed bytes, the way small

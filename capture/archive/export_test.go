@@ -177,6 +177,11 @@ func TestImportRefuses(t *testing.T) {
 			z.Close()
 			return b.Bytes()
 		}(), "bagit.txt is missing"},
+		{"two entries over the same bytes", sharing(t, zipOf(func(z *zip.Writer) { entry("s/data/a", "xxxx")(z); entry("s/data/b", "yyyy")(z) })), "share their bytes"},
+		{"link to a folder, then a file through it", zipOf(func(z *zip.Writer) { raw(link, "/etc/passwd")(z); entry("s/data/link/x", "x")(z) }), "no plain file"},
+		{"case that only some systems fold", zipOf(func(z *zip.Writer) { entry("s/data/strasse", "x")(z); entry("s/data/\u017ftra\u017f\u017fe", "y")(z) }), "comes twice"},
+		{"folders that some systems take for one", zipOf(func(z *zip.Writer) { entry("s/data/x", "x")(z); entry("s/Data/y", "y")(z) }), "comes twice"},
+		{"the tags in other case", zipOf(entry("s/BagIt.txt", "x")), "comes twice"},
 		{"text", []byte("no zip at all"), "no zip file"},
 		{"file in the way of a folder", zipOf(func(z *zip.Writer) { entry("s/data", "x")(z); entry("s/data/x", "y")(z) }), ""},
 	} {
@@ -196,6 +201,26 @@ func TestImportRefuses(t *testing.T) {
 			})
 		})
 	}
+}
+
+// sharing lets the last entry of a zip point to the bytes of the one before. The
+// offset is at byte 42 of a central directory header (APPNOTE.TXT 4.3.12).
+func sharing(t *testing.T, data []byte) []byte {
+	t.Helper()
+	var at []int
+	for i := 0; ; {
+		k := bytes.Index(data[i:], []byte("PK\x01\x02"))
+		if k < 0 {
+			break
+		}
+		at = append(at, i+k)
+		i += k + 4
+	}
+	if len(at) < 2 {
+		t.Fatal("no two entries")
+	}
+	copy(data[at[len(at)-1]+42:][:4], data[at[len(at)-2]+42:][:4])
+	return data
 }
 
 func FuzzImport(f *testing.F) {
