@@ -268,8 +268,40 @@ func flip(t testing.TB, path string, at int64) {
 	}
 }
 
+// another is a session like the others, of another drive and vehicle file.
+func another(t *testing.T) string {
+	s, err := Create(t.TempDir(), Meta{Title: "another", Started: testTime.Add(time.Hour)}, []byte("format: 1 # another\n"), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Record(batchOf(70_000, 500))
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { writable(t, s.Dir()) })
+	return s.Dir()
+}
+
+func copyFile(t *testing.T, from, to string) {
+	t.Helper()
+	data, err := os.ReadFile(from)
+	if err == nil {
+		err = os.WriteFile(to, data, 0o644)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+func symlink(t *testing.T, to, at string) {
+	t.Helper()
+	if err := os.Symlink(to, at); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func TestVerifyNamesWhatFails(t *testing.T) {
-	signer := newSigner(t)
+	signer, stranger := newSigner(t), newSigner(t)
 	for _, c := range []struct {
 		name  string
 		spoil func(t *testing.T, dir string)
@@ -310,6 +342,49 @@ func TestVerifyNamesWhatFails(t *testing.T) {
 			}
 			os.WriteFile(dir+"/"+sigName, sig, 0o644)
 		}, []string{"tagmanifest-sha256.txt.sig: the signature does not hold"}, []Kind{FoundSignature}},
+		{"capture file of another session", func(t *testing.T, dir string) {
+			copyFile(t, filepath.Join(another(t), "data/capture-0001.pcapng"), dir+"/data/capture-0001.pcapng")
+		}, []string{"data/capture-0001.pcapng: cut off since it was sealed: frames 1 to "}, nil},
+		{"vehicle file of another session", func(t *testing.T, dir string) {
+			copyFile(t, filepath.Join(another(t), "data/vehicle.yaml"), dir+"/data/vehicle.yaml")
+		}, []string{"data/vehicle.yaml: has been changed"}, []Kind{FoundChanged}},
+		{"two capture files swapped", func(t *testing.T, dir string) {
+			one, two := dir+"/data/capture-0001.pcapng", dir+"/data/capture-0002.pcapng"
+			os.Rename(one, one+"x")
+			os.Rename(two, one)
+			os.Rename(one+"x", two)
+		}, []string{"data/capture-0001.pcapng: cut off since it was sealed: frames 1 to "}, nil},
+		{"seal of another session", func(t *testing.T, dir string) {
+			other := another(t)
+			if _, err := Seal(context.Background(), other, SealOptions{Signer: signer}); err != nil { // by the right key even
+				t.Fatal(err)
+			}
+			for _, name := range []string{manifestName, tagName, sigName} {
+				copyFile(t, filepath.Join(other, name), dir+"/"+name)
+			}
+		}, []string{"bag-info.txt: has been changed"}, nil},
+		{"signature of another session", func(t *testing.T, dir string) {
+			other := another(t)
+			if _, err := Seal(context.Background(), other, SealOptions{Signer: signer}); err != nil {
+				t.Fatal(err)
+			}
+			copyFile(t, filepath.Join(other, sigName), dir+"/"+sigName)
+		}, []string{"tagmanifest-sha256.txt.sig: the signature does not hold: it was made over something else"}, []Kind{FoundSignature}},
+		{"changed and sealed anew by another", func(t *testing.T, dir string) {
+			flip(t, dir+"/data/vehicle.yaml", 2)
+			os.Remove(dir + "/" + tagName)
+			if _, err := Seal(context.Background(), dir, SealOptions{Signer: stranger}); err != nil {
+				t.Fatal(err)
+			}
+		}, []string{"tagmanifest-sha256.txt.sig: signed with key " + Fingerprint(stranger.PublicKey()) + ", which is none of the 1 trusted ones"}, []Kind{FoundUnknownKey}},
+		{"link in place of a file", func(t *testing.T, dir string) {
+			os.Rename(dir+"/data/vehicle.yaml", dir+"/elsewhere")
+			symlink(t, "../elsewhere", dir+"/data/vehicle.yaml")
+		}, []string{"data/vehicle.yaml: neither a file nor a folder that may be here", "data/vehicle.yaml: is no plain file any more"}, nil},
+		{"link in place of the payload", func(t *testing.T, dir string) {
+			os.Rename(dir+"/data", dir+"/elsewhere")
+			symlink(t, "elsewhere", dir+"/data")
+		}, []string{"data: is no plain folder any more"}, nil},
 		{"seal removed", func(t *testing.T, dir string) { os.Remove(dir + "/" + tagName) }, []string{"this session is not sealed"}, []Kind{FoundUnsealed}},
 		{"signature removed", func(t *testing.T, dir string) { os.Remove(dir + "/" + sigName) }, []string{"sealed but not signed"}, []Kind{FoundUnsigned}},
 		{"signature spoilt", func(t *testing.T, dir string) { os.WriteFile(dir+"/"+sigName, []byte("?"), 0o644) },
@@ -346,6 +421,37 @@ func TestVerifyNamesWhatFails(t *testing.T) {
 				t.Errorf("frames %d to %d", list[0].First, list[0].Last)
 			}
 		})
+	}
+}
+
+// What was put beside the sealed files is named, wherever it is, and changes
+// nothing of what was sealed.
+func TestFilesBesideTheSeal(t *testing.T) {
+	dir := recorded(t, nil, t.TempDir(), 10, Meta{})
+	if _, err := Seal(context.Background(), dir, SealOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { writable(t, dir) })
+	if err := Protect(dir, "claim"); err != nil { // belongs there
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(dir+"/more/deep", 0o755); err != nil {
+		t.Fatal(err)
+	}
+	write(t, dir+"/report.html", []byte("another report"))
+	write(t, dir+"/more/deep/capture-0002.pcapng", nil)
+	symlink(t, "/etc/passwd", dir+"/link")
+	symlink(t, "..", dir+"/more/up")
+	_, list := mustVerify(t, dir, VerifyOptions{})
+	var named []string
+	for _, f := range list {
+		if f.Kind == FoundUnlisted {
+			named = append(named, f.Path)
+		}
+	}
+	slices.Sort(named)
+	if want := []string{"link", "more/deep/capture-0002.pcapng", "more/up", "report.html"}; !slices.Equal(named, want) {
+		t.Errorf("named %v; want %v", named, want)
 	}
 }
 
@@ -431,30 +537,64 @@ func TestSealSurvivesEverything(t *testing.T) {
 	}
 }
 
-// The verifier is tested by flipping each byte under it.
+// The verifier is tested by flipping each byte under it, and by cutting each file
+// off; it says which file it was, and of a capture file which frames.
 func TestVerifySeesEveryFlippedByte(t *testing.T) {
 	signer := newSigner(t)
 	synctest.Test(t, func(t *testing.T) {
 		disk := newMemFS()
 		dir := recorded(t, disk, "/s", 20, Meta{Title: "x"})
-		if _, err := Seal(context.Background(), dir, SealOptions{FS: disk, Signer: signer}); err != nil {
+		made := []Artefact{artefact("signals.parquet", "a table\n"), artefact("shifts.json", "[]\n"), artefact("report.html", "<p>\n")}
+		if _, err := Seal(context.Background(), dir, SealOptions{FS: disk, Signer: signer, Artefacts: made}); err != nil {
 			t.Fatal(err)
 		}
 		o := VerifyOptions{FS: disk, Keys: []ssh.PublicKey{signer.PublicKey()}}
 		if v, list := verified(t, dir, o); !v.Holds() || v.Remarks != 0 {
 			t.Fatal(list)
 		}
+		kinds := 0
 		for path, n := range disk.nodes {
 			if n.dir || strings.HasSuffix(path, lockName) {
 				continue
 			}
-			for i := range n.data {
+			kinds++
+			name := strings.TrimPrefix(path, dir+"/")
+			named := func(how string) {
+				v, list := verified(t, dir, o)
+				if v.Holds() {
+					t.Errorf("%s: %s and not seen", name, how)
+					return
+				}
+				if !slices.ContainsFunc(list, func(f Finding) bool {
+					switch {
+					case f.Remark:
+						return false
+					case name == tagName: // it is the signature that vouches for it
+						return f.Path == sigName
+					case strings.HasSuffix(name, ".pcapng"):
+						return f.Path == name && f.First > 0 && f.Last <= 20
+					}
+					return f.Path == name
+				}) {
+					t.Errorf("%s: %s and not named: %v", name, how, list)
+				}
+			}
+			whole := n.data
+			for i := range whole {
 				n.data[i] ^= 0x10
-				if v, _ := verified(t, dir, o); v.Holds() && !(strings.HasSuffix(path, sigName) && saysTheSame(n.data, i)) {
-					t.Errorf("%s: byte %d flipped and not seen", path, i)
+				if !(name == sigName && saysTheSame(n.data, i)) {
+					named(fmt.Sprintf("byte %d flipped", i))
 				}
 				n.data[i] ^= 0x10
 			}
+			for i := 0; i < len(whole); i += 1 + len(whole)/20 {
+				n.data = whole[:i]
+				named(fmt.Sprintf("cut off after %d bytes", i))
+			}
+			n.data = whole
+		}
+		if kinds != 12 {
+			t.Errorf("%d files tried; want the twelve of a sealed session", kinds)
 		}
 	})
 }

@@ -149,6 +149,22 @@ func TestTimeStamps(t *testing.T) {
 					t.Errorf("byte %d flipped: time %v, was %v", i, got, at)
 				}
 			}
+			// The token of one bag says nothing of another.
+			other := recorded(t, nil, t.TempDir(), 11, Meta{})
+			t.Cleanup(func() { writable(t, other) })
+			if _, err := Seal(context.Background(), other, SealOptions{}); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := AddToken(other, answer, a.roots); err == nil || !strings.Contains(err.Error(), "made over something else") || exists(OS{}, filepath.Join(other, tokenName)) {
+				t.Errorf("token of another session taken in: %v", err)
+			}
+			write(t, filepath.Join(other, tokenName), answer)
+			for _, roots := range []*x509.CertPool{a.roots, nil} {
+				v, list := verified(t, other, VerifyOptions{Roots: roots})
+				if last := list[len(list)-1]; v.Holds() || !v.Stamped.IsZero() || last.Kind != FoundTime || last.Path != tokenName || !strings.Contains(last.Text, "made over something else") {
+					t.Errorf("token of another session: %+v, %v", v, list)
+				}
+			}
 			if err := os.WriteFile(filepath.Join(dir, tokenName), answer[:len(answer)-20], 0o644); err != nil {
 				t.Fatal(err)
 			}

@@ -358,17 +358,48 @@ func (v *verifier) tags() error {
 			v.fault(FoundUnlisted, must, "is not listed in %s, so the signature does not cover it", tagName)
 		}
 	}
-	there, err := topFiles(v.fs, v.dir)
-	if err != nil {
-		return err
-	}
-	for _, name := range there {
-		if !names[name] && v.info.format > 0 && !slices.Contains([]string{bagitName, infoName, manifestName}, name) {
-			v.remark(FoundUnlisted, name, "was put here after sealing; it is not part of what was sealed")
+	if v.info.format > 0 {
+		if err := v.beside(names); err != nil {
+			return err
 		}
 	}
 	v.signature(data)
 	v.token(data)
+	return nil
+}
+
+// beside tells what lies outside data/ and is not listed: it is no part of what was
+// sealed, and nobody shall take it for that.
+func (v *verifier) beside(listed map[string]bool) error {
+	remark := func(name, _ string) {
+		v.remark(FoundUnlisted, name, "lies beside what was sealed and is not part of it")
+	}
+	entries, err := v.fs.ReadDir(v.dir)
+	if err != nil {
+		return plain(err)
+	}
+	for _, e := range entries {
+		name := e.Name()
+		switch {
+		case name == dataDir && e.IsDir():
+		case name == dataDir:
+			v.fault(FoundUnlisted, name, "is no plain folder any more")
+		case e.IsDir():
+			there, err := walkFiles(v.fs, v.dir, name, remark)
+			if err != nil {
+				return err
+			}
+			for _, file := range there {
+				if !listed[file] {
+					remark(file, "")
+				}
+			}
+		case listed[name] || slices.Contains([]string{bagitName, infoName, manifestName}, name):
+		case apart[name] && e.Type().IsRegular() || strings.HasSuffix(name, partSuffix):
+		default:
+			v.remark(FoundUnlisted, name, "was put here after sealing; it is not part of what was sealed")
+		}
+	}
 	return nil
 }
 
