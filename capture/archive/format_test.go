@@ -68,7 +68,7 @@ func TestDocumentNamesEveryFile(t *testing.T) {
 			t.Errorf("FORMAT.md does not mention %s", l.label)
 		}
 	}
-	for _, kind := range []string{KindStart, KindEnd, KindMark, KindLoss, KindClock, KindDisk, "note"} {
+	for _, kind := range []string{KindStart, KindEnd, KindMark, KindLoss, KindClock, KindFile, KindDisk, KindCorrection, "note"} {
 		if !strings.Contains(string(doc), "`"+kind+"`") {
 			t.Errorf("FORMAT.md does not mention entries of kind %s", kind)
 		}

@@ -21,6 +21,7 @@ const (
 	KindMark  = "mark"  // text
 	KindLoss  = "loss"  // channel, reason, count, until_s, detail
 	KindClock = "clock" // text, step_s, asleep_s, wall: the wall clock was set, the machine slept
+	KindFile  = "file"  // file, text: the next capture file begins
 	KindDisk  = "disk"  // text: the disk failed, recovered or is filling up
 
 	// KindCorrection tells what of bag-info.txt was changed, while recording or

@@ -27,6 +27,8 @@ type Options struct {
 	// disk failed or took up again, frames were lost, space runs out. It is
 	// called from the writing goroutine and must come back soon.
 	OnStatus func(Status)
+
+	look func(began time.Time) clocks // nil: at those of this machine
 }
 
 // syncEvery is how much a power failure may cost.
@@ -148,7 +150,10 @@ func Create(root string, m Meta, vehicle []byte, o Options) (*Session, error) {
 		wake:   make(chan struct{}, 1), stop: make(chan struct{}), done: make(chan struct{}),
 		pastAt: time.Now(), began: time.Now(),
 	}
-	s.clocks = lookAtClocks(s.began)
+	if s.o.look == nil {
+		s.o.look = lookAtClocks
+	}
+	s.clocks = s.o.look(s.began)
 	if err := s.makeFolder(root, folderName(m)); err != nil {
 		return nil, fmt.Errorf("%s: a session cannot be begun here: %w; choose another folder for sessions or make room", root, plain(err))
 	}
@@ -268,6 +273,7 @@ func (s *Session) Record(b *capture.Batch) {
 	if s.fileSize >= s.o.MaxFile {
 		s.endFile()
 		s.beginFile()
+		s.entry(KindFile, s.lastTime, map[string]string{"file": capturePath(s.file), "text": "a new capture file begins, for the one before has reached its size"})
 	} else if len(c.data) >= chunkSize {
 		s.frames = s.push(c)
 	}
@@ -516,7 +522,7 @@ func (s *Session) run() {
 
 // tick makes everything recorded so far safe.
 func (s *Session) tick() {
-	now := lookAtClocks(s.began)
+	now := s.o.look(s.began)
 	ev := compareClocks(s.clocks, now)
 	s.clocks = now
 	stamp := s.now()
@@ -702,6 +708,8 @@ func (s *Session) space() {
 			filling["full_in_s"] = int64(st.Full.Seconds())
 		}
 		s.entry(KindDisk, at, filling)
+	} else if !low && st.Low {
+		s.entry(KindDisk, at, map[string]any{"text": "there is room on the disk again", "free_bytes": free})
 	}
 	st.Low = low
 }

@@ -7,7 +7,9 @@ import (
 	"fmt"
 	"io"
 	"math/rand/v2"
+	"slices"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -135,6 +137,21 @@ func TestRecordAndRead(t *testing.T) {
 	}
 	entries, cut := journalOf(t, r)
 	var kinds []string
+	begun := []string{"data/capture-0001.pcapng"} // the first one is no event
+	entries = slices.DeleteFunc(entries, func(e Entry) bool {
+		if e.Kind != KindFile {
+			return false
+		}
+		var file struct{ File string }
+		if err := json.Unmarshal(e.Fields, &file); err != nil {
+			t.Error(err)
+		}
+		begun = append(begun, file.File)
+		return true
+	})
+	if !slices.Equal(begun, r.Files()) {
+		t.Errorf("the journal tells of the files %v; there are %v", begun, r.Files())
+	}
 	for _, e := range entries {
 		kinds = append(kinds, e.Kind)
 	}
@@ -226,6 +243,47 @@ func TestClocks(t *testing.T) {
 	if ev := compareClocks(lookAtClocks(start), lookAtClocks(start)); ev != nil {
 		t.Errorf("two looks at once: %+v", ev)
 	}
+}
+
+// TestClocksAreWatched lets the machine sleep and its wall clock be set while a
+// session is recorded.
+func TestClocksAreWatched(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		disk := newMemFS()
+		var set, slept atomic.Int64
+		look := func(began time.Time) clocks {
+			now, asleep := time.Now(), time.Duration(slept.Load())
+			return clocks{now.Add(time.Duration(set.Load()) + asleep).Round(0), now.Sub(began), asleep, true}
+		}
+		s, err := Create("/s", Meta{}, nil, Options{FS: disk, look: look})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.Record(batchOf(0, 10))
+		time.Sleep(3 * syncEvery)
+		set.Store(int64(-time.Hour))
+		time.Sleep(3 * syncEvery)
+		slept.Store(int64(10 * time.Minute))
+		time.Sleep(3 * syncEvery)
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		r, err := OpenFS(disk, s.Dir())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		entries, _ := journalOf(t, r)
+		for _, e := range entries {
+			var ev clockEvent
+			if err := json.Unmarshal(e.Fields, &ev); e.Kind == KindClock && err == nil {
+				got = append(got, ev.Text)
+			}
+		}
+		if want := []string{"the wall clock was set by -3600.0 s", "the machine slept for 600.0 s; nothing was recorded"}; !slices.Equal(got, want) {
+			t.Errorf("the journal tells %q, want %q", got, want)
+		}
+	})
 }
 
 func TestSkipTo(t *testing.T) {
@@ -520,7 +578,20 @@ func TestLowSpaceIsAnnounced(t *testing.T) {
 		if len(told) != 1 || !told[0].Low {
 			t.Errorf("told %+v", told)
 		}
+		disk.mu.Lock()
+		disk.free = 1 << 40
+		disk.mu.Unlock()
+		time.Sleep(11 * syncEvery)
 		s.Close()
+		r, err := OpenFS(disk, s.Dir())
+		if err != nil {
+			t.Fatal(err)
+		}
+		entries, _ := journalOf(t, r)
+		if len(entries) != 4 || entries[1].Kind != KindDisk || !strings.Contains(string(entries[1].Fields), `"full_in_s":1`) ||
+			entries[2].Kind != KindDisk || !strings.Contains(string(entries[2].Fields), "room on the disk again") {
+			t.Errorf("journal %+v; want word of the disk filling up and of the room made", entries)
+		}
 	})
 }
 

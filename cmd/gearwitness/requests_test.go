@@ -446,6 +446,12 @@ func TestRequestsWhileUnplugged(t *testing.T) {
 		if !slices.Equal(states, []string{askingSends, askingPaused, askingSends}) {
 			t.Errorf("states %v\n%s", states, events)
 		}
+		// The session keeps that the adapter was lost and came back, in this order.
+		journal := read(t, filepath.Join(x.session.Dir(), "data", "journal.jsonl"))
+		lost, back := strings.Index(journal, `"note":"lost"`), strings.Index(journal, `"note":"reconnect","text":"connected again after `)
+		if lost < 0 || back < lost || !strings.Contains(journal, `"reason":"unknown","count":0`) {
+			t.Errorf("the journal does not tell that the adapter was gone:\n%s", journal)
+		}
 		if n := strings.Count(samples, ",42,"); n < 20 {
 			t.Errorf("%d answers decoded", n)
 		}
