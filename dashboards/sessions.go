@@ -10,7 +10,6 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -119,14 +118,6 @@ type (
 		A string `json:"a"`
 		B string `json:"b"`
 		*compare.Comparison
-	}
-	// VehicleHistory is how the shifts of one vehicle changed over its sessions.
-	VehicleHistory struct {
-		VIN  string       `json:"vin"`
-		Rows []SessionRow `json:"rows"` // the sessions, as History.Sessions names them
-		// Left are sessions of the vehicle that could not be read, with the reason.
-		Left []string `json:"left"`
-		*compare.History
 	}
 )
 
@@ -448,70 +439,4 @@ func (s *Server) compareHandler(w http.ResponseWriter, r *http.Request) {
 		tell("comparing")
 		return SessionComparison{A: past[0].Name, B: past[1].Name, Comparison: compare.Compare(past[0].Shifts, past[1].Shifts)}, nil
 	}, func(v any) { reply(w, v) })
-}
-
-// maxVisits bounds how many sessions of a vehicle are decoded for its history;
-// the newest count.
-const maxVisits = 50
-
-// vehicleHistoryHandler follows the shifts of one vehicle over all its sessions in
-// the archive: those with the identification number of the one asked for, but not
-// the one being recorded.
-func (s *Server) vehicleHistoryHandler(w http.ResponseWriter, r *http.Request, folder string) {
-	if s.o.Sessions.Shifts == nil {
-		refuse(w, http.StatusNotImplemented, "this program cannot compare sessions")
-		return
-	}
-	list, err := archive.List(s.o.Sessions.Folder)
-	if err != nil {
-		refuse(w, http.StatusInternalServerError, err.Error())
-		return
-	}
-	vin := ""
-	for _, l := range list {
-		if l.Name == filepath.Base(folder) {
-			vin = l.Meta.VIN
-		}
-	}
-	if vin == "" {
-		refuse(w, http.StatusConflict, "this session has no vehicle identification number, so that it is not known which others are of the same vehicle; write it into the details")
-		return
-	}
-	h := VehicleHistory{VIN: vin, Rows: []SessionRow{}, Left: []string{}}
-	var rows []SessionRow
-	for _, l := range list {
-		if l.Err == nil && strings.EqualFold(l.Meta.VIN, vin) && l.Name != s.recordingNow() {
-			rows = append(rows, RowOf(l))
-		}
-	}
-	slices.SortStableFunc(rows, func(a, b SessionRow) int { return timeOf(a.Started).Compare(timeOf(b.Started)) })
-	if n := len(rows) - maxVisits; n > 0 {
-		rows = rows[n:]
-		h.Left = append(h.Left, fmt.Sprintf("%d older sessions are left out; the newest %d count", n, maxVisits))
-	}
-	s.long(w, r, func(ctx context.Context, tell func(string)) (any, error) {
-		var past []compare.Past
-		for i, row := range rows {
-			p, err := s.o.Sessions.Shifts(ctx, row.Folder, func(text string) { tell(fmt.Sprintf("session %d of %d: %s", i+1, len(rows), text)) })
-			switch {
-			case ctx.Err() != nil:
-				return nil, ctx.Err()
-			case err != nil:
-				h.Left = append(h.Left, row.Name+": "+err.Error())
-			default:
-				past = append(past, p)
-				h.Rows = append(h.Rows, row)
-			}
-		}
-		tell("comparing")
-		h.History = compare.Trace(past)
-		return h, nil
-	}, func(v any) { reply(w, v) })
-}
-
-func timeOf(t *time.Time) time.Time {
-	if t == nil {
-		return time.Time{}
-	}
-	return *t
 }

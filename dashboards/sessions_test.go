@@ -94,8 +94,8 @@ func TestDetailsOfAnEndedSession(t *testing.T) {
 }
 
 // The history of a vehicle is made of the sessions with its number, whoever wrote
-// it in small letters; one that cannot be read is told; the one being recorded is
-// left out, and so is every other vehicle.
+// it in small letters; one that cannot be read or belongs to nobody is told; the one
+// being recorded is left out, and so is every other vehicle.
 func TestHistoryOfAVehicle(t *testing.T) {
 	s, folder := sessionServer(t, Sessions{Shifts: func(_ context.Context, folder string, tell func(string)) (compare.Past, error) {
 		name := filepath.Base(folder)
@@ -120,7 +120,7 @@ func TestHistoryOfAVehicle(t *testing.T) {
 	if want := []string{first, second, "2026-11-26_10-00-00_third"}; !slices.Equal(h.Sessions, want) || len(h.Rows) != 3 || h.Rows[0].Title != "first" {
 		t.Errorf("sessions: %q, rows %+v", h.Sessions, h.Rows)
 	}
-	if len(h.Left) != 1 || !strings.Contains(h.Left[0], "broken: no frames") {
+	if len(h.Left) != 2 || !strings.Contains(h.Left[0], "none: no vehicle identification number") || !strings.Contains(h.Left[1], "broken: no frames") {
 		t.Errorf("left out: %q", h.Left)
 	}
 	if i := slices.IndexFunc(h.Groups, func(g compare.HistoryGroup) bool { return g.Figure == "duration" }); i < 0 || len(h.Groups[i].Points) != 3 || h.Groups[i].Points[0].Median > h.Groups[i].Points[1].Median-0.2 {

@@ -2,14 +2,14 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
-	"strings"
 
 	"github.com/spf13/cobra"
 
-	"gearwitness/capture/archive"
+	"gearwitness/dashboards"
 	"gearwitness/decode/compare"
 )
 
@@ -41,7 +41,7 @@ Exit status: 0 done, 2 used wrong, 3 failed.`,
 			if asJSON {
 				return writeJSON(cmd, h)
 			}
-			return h.print(cmd.OutOrStdout())
+			return printVehicleHistory(cmd.OutOrStdout(), h)
 		},
 	}
 	archiveFlag(cmd, &root)
@@ -50,66 +50,20 @@ Exit status: 0 done, 2 used wrong, 3 failed.`,
 	return cmd
 }
 
-// vehicleHistory is what one vehicle's sessions say together.
-type vehicleHistory struct {
-	VIN  string   `json:"vin"`
-	Left []string `json:"left"` // sessions that do not count, and why
-	*compare.History
+func historyOf(ctx context.Context, root, folder, vehicle string, show *progress) (*dashboards.VehicleHistory, error) {
+	h, err := dashboards.SessionsOfVehicle(root, folder, "")
+	if errors.Is(err, dashboards.ErrNoVIN) {
+		return nil, fmt.Errorf("%w; `gearwitness sessions correct %s --vin VIN` gives it one until it is sealed", err, filepath.Base(folder))
+	}
+	if err != nil {
+		return nil, err
+	}
+	return h, h.Trace(ctx, func(ctx context.Context, folder string, tell func(string)) (compare.Past, error) {
+		return shiftsOf(ctx, folder, vehicle, &progress{tell: tell})
+	}, func(text string) { show.show(func() string { return text }) })
 }
 
-func historyOf(ctx context.Context, root, folder, vehicle string, show *progress) (*vehicleHistory, error) {
-	r, err := archive.Open(folder)
-	if err != nil {
-		return nil, err
-	}
-	h := &vehicleHistory{VIN: r.Meta().VIN, Left: []string{}}
-	if h.VIN == "" {
-		return nil, fmt.Errorf("%s has no vehicle identification number, so that it is not known which others are of the same vehicle; `gearwitness sessions correct %s --vin VIN` gives it one until it is sealed", filepath.Base(folder), filepath.Base(folder))
-	}
-	list, err := archive.List(root)
-	if err != nil {
-		return nil, err
-	}
-	var past []compare.Past
-	take := func(folder string) error {
-		p, err := shiftsOf(ctx, folder, vehicle, show)
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		if err != nil {
-			h.Left = append(h.Left, filepath.Base(folder)+": "+err.Error())
-			return nil
-		}
-		past = append(past, p)
-		return nil
-	}
-	own, err := filepath.Abs(folder)
-	if err != nil {
-		return nil, err
-	}
-	if err := take(folder); err != nil {
-		return nil, err
-	}
-	for _, l := range list {
-		if at, err := filepath.Abs(l.Dir); err != nil || at == own {
-			continue
-		}
-		switch {
-		case l.Err != nil:
-			h.Left = append(h.Left, l.Name+": "+l.Err.Error())
-		case l.Meta.VIN == "":
-			h.Left = append(h.Left, l.Name+": no vehicle identification number")
-		case strings.EqualFold(strings.TrimSpace(l.Meta.VIN), strings.TrimSpace(h.VIN)):
-			if err := take(l.Dir); err != nil {
-				return nil, err
-			}
-		}
-	}
-	h.History = compare.Trace(past)
-	return h, nil
-}
-
-func (h *vehicleHistory) print(w io.Writer) error {
+func printVehicleHistory(w io.Writer, h *dashboards.VehicleHistory) error {
 	fmt.Fprintf(w, "Vehicle %s\n\n", h.VIN)
 	if err := printHistory(w, h.History); err != nil {
 		return err

@@ -486,6 +486,10 @@ func TestCompareCommand(t *testing.T) {
 	if h.VIN != exampleVIN || !slices.Equal(h.Sessions, []string{sound, late}) || len(h.Left) != 1 || !strings.HasPrefix(h.Left[0], third+": no vehicle") {
 		t.Errorf("history of the vehicle: %+v; want the first two in order, and why the third does not count", h)
 	}
+	// One that lies elsewhere counts beside those of the archive.
+	if out := must(t, "sessions", "history", filepath.Join(root, late), "--archive", t.TempDir()); !strings.Contains(out, "Sessions, oldest first:\n  1  "+late+"\n\n") {
+		t.Errorf("history of a session from outside the archive:\n%s", out)
+	}
 	if status, _, errs := program(t, "sessions", "history", third, "--archive", root); status != exitFailed || !strings.Contains(errs, "sessions correct") {
 		t.Errorf("history without a number: exit status %d, %s", status, errs)
 	}
