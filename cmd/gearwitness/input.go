@@ -55,6 +55,9 @@ func openInput(ctx context.Context, text, vehicle string, truth io.Writer, o pip
 		opening.clock = capture.NewSessionClock()
 	}
 	in.source, err = opening.open(ctx, u)
+	if err == nil && u.Scheme == "lines" {
+		in.source = &guardedSource{Source: in.source} // consent is given to a recording
+	}
 	return in, err
 }
 

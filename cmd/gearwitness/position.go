@@ -119,6 +119,20 @@ type frames interface {
 	Damage() []*pcapng.DamageError
 }
 
+// guardedSource is an instrument read without its positions.
+type guardedSource struct {
+	capture.Source
+	guard positionGuard
+}
+
+// Next is that of capture.Source.
+func (s *guardedSource) Next(ctx context.Context, b *capture.Batch) error {
+	n := len(b.Lines)
+	err := s.Source.Next(ctx, b)
+	s.guard.take(b.Lines[n:])
+	return err
+}
+
 // guardedFrames are those without positions.
 type guardedFrames struct {
 	*archive.Frames

@@ -11,6 +11,9 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"gearwitness/capture"
+	"gearwitness/decode/pipeline"
 )
 
 const receiverVehicle = `format: 1
@@ -118,6 +121,25 @@ func TestPositionsNeedConsent(t *testing.T) {
 	must(t, "sessions", "verify", folder)
 	must(t, "decode", folder, "--samples", table)
 	holds("sealed and decoded", content(t, table), false)
+
+	// Decoded without being recorded, there is nothing consent could be given to.
+	in, err := openInput(t.Context(), "lines:"+name+"?as=gps", vehicle, nil, pipeline.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer in.source.Close()
+	for n := 0; n < 20; {
+		var b capture.Batch
+		if err := in.source.Next(t.Context(), &b); err != nil {
+			t.Fatal(err)
+		}
+		for _, l := range b.Lines {
+			if strings.Contains(l.Text, "07.038") {
+				t.Fatalf("decoded as it comes: %q", l.Text)
+			}
+		}
+		n += len(b.Lines)
+	}
 }
 
 func content(t *testing.T, path string) string {
