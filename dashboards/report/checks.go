@@ -331,8 +331,16 @@ func (r *Report) judgeRecording() {
 		broken += f.Short + f.Checksum + f.Repeated
 		lost += f.Missed
 	}
-	r.add(Check{Name: "Recording complete", Measured: fmt.Sprintf("%s frames; %s lost, %s unusable, %d gaps over 1 s", grouped(got), grouped(lost), grouped(broken), r.b.gaps.count),
+	r.add(Check{Name: "Recording complete", Measured: fmt.Sprintf("%s frames; %s lost, %s unusable, %s over 1 s", grouped(got), grouped(lost), grouped(broken), counted(r.b.gaps.count, "gap")),
 		Limit: "none lost", Source: ofMaking, Verdict: verdict(lost == 0 && broken == 0 && r.b.gaps.count == 0 && len(r.papers.Damage) == 0 && got > 0)})
+}
+
+// counted writes how many there are of something: 0 gaps, 1 gap, 2 gaps.
+func counted(n int, what string) string {
+	if n != 1 {
+		what += "s"
+	}
+	return fmt.Sprintf("%d %s", n, what)
 }
 
 // grouped writes a count with commas between thousands.

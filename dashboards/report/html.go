@@ -482,8 +482,12 @@ func (r *Report) counts(v *view) {
 		}
 		v.Channels = append(v.Channels, row)
 	}
+	asked := slices.ContainsFunc(r.counters.Channels, func(c decode.ChannelCount) bool { return c.Own > 0 })
 	for _, f := range r.counters.Frames {
 		if f.Good+f.Short+f.Checksum+f.Repeated == 0 {
+			if !asked && r.b.file.Requests.Index(f.Name) >= 0 {
+				continue // no answer was to be expected
+			}
 			v.Frames = append(v.Frames, frameRow{f.Name, "never came", "", ""})
 			continue
 		}

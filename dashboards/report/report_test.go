@@ -268,11 +268,11 @@ func TestLossesAreTold(t *testing.T) {
 	b.Take(&decode.Output{Samples: []decode.Sample{{Time: 0, Signal: speed, Value: 20}, {Time: 5e9, Signal: speed, Value: 20}}})
 	r := b.Finish(decode.Counters{
 		Channels: []decode.ChannelCount{{Name: "powertrain", Bus: "powertrain", Frames: 1000, Known: 900, Lost: []decode.LossCount{{Reason: "overrun", Count: 12}}}},
-		Frames:   []decode.FrameCount{{Name: "engine", Good: 400, Checksum: 7, Missed: 3}, {Name: "wheels"}},
+		Frames:   []decode.FrameCount{{Name: "engine", Good: 400, Checksum: 7, Missed: 3}, {Name: "wheels"}, {Name: file.Requests[0].Name}},
 		TooLate:  4,
 	}, Papers{Damage: []string{"data/capture-0001.pcapng: cut off at offset 4096"}})
 	c := check(t, r, "Recording complete")
-	if c.Verdict != Beyond || c.Measured != "1,000 frames; 15 lost, 7 unusable, 1 gaps over 1 s" {
+	if c.Verdict != Beyond || c.Measured != "1,000 frames; 15 lost, 7 unusable, 1 gap over 1 s" {
 		t.Errorf("recording: %+v; want 12 lost and 3 missed, 7 unusable and a gap", c)
 	}
 	text := html(t, r)
@@ -280,6 +280,9 @@ func TestLossesAreTold(t *testing.T) {
 		if !strings.Contains(text, want) {
 			t.Errorf("the report does not say %q", want)
 		}
+	}
+	if strings.Contains(text, file.Requests[0].Name) {
+		t.Errorf("the report misses an answer to %s, which was never asked for", file.Requests[0].Name)
 	}
 }
 
