@@ -74,7 +74,7 @@ func (a *Analyzer) torquePhase(sp span) (dip, bindUp float64) {
 			lowest = s
 		}
 	}
-	dip, bindUp = before*sense-lowest, level-lowest
+	dip, bindUp = float64(before*sense)-lowest, level-lowest
 	var swing mean // of the slope in the second before: what it does by itself
 	for i := from; ; i++ {
 		n := a.past.back(i)
