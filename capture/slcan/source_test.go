@@ -124,9 +124,11 @@ func TestOpenSequence(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			synctest.Wait() // the adapter notes down what it has read
 			got := a.commands()
 			if in.Close {
 				s.Close()
+				synctest.Wait()
 				got = a.commands()[len(got):]
 			} else {
 				if !slices.Equal(got[:3], []string{"", "", ""}) {
