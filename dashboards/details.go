@@ -102,17 +102,26 @@ func (s *Server) describeHandler(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusConflict, notRecording)
 		return
 	}
-	body, ok := jsonBody(w, r)
+	c, ok := changeAsked(w, r)
 	if !ok {
-		return
-	}
-	c, err := parseChange(body)
-	if err != nil {
-		refuse(w, http.StatusBadRequest, err.Error())
 		return
 	}
 	s.o.Session.Describe(c.apply)
 	reply(w, details(s.o.Session.Meta()))
+}
+
+// changeAsked reads the change that a request asks for, or refuses it.
+func changeAsked(w http.ResponseWriter, r *http.Request) (c change, ok bool) {
+	body, ok := jsonBody(w, r)
+	if !ok {
+		return c, false
+	}
+	c, err := parseChange(body)
+	if err != nil {
+		refuse(w, http.StatusBadRequest, err.Error())
+		return c, false
+	}
+	return c, true
 }
 
 // endedDetailsHandler hands out and changes the details of a session that has
@@ -123,13 +132,8 @@ func (s *Server) endedDetailsHandler(w http.ResponseWriter, r *http.Request, fol
 		return
 	}
 	if r.Method == http.MethodPatch {
-		body, ok := jsonBody(w, r)
+		c, ok := changeAsked(w, r)
 		if !ok {
-			return
-		}
-		c, err := parseChange(body)
-		if err != nil {
-			refuse(w, http.StatusBadRequest, err.Error())
 			return
 		}
 		if err := archive.Describe(folder, c.apply); err != nil {

@@ -44,7 +44,7 @@ const rows = [
   ["input_speed", "Gearbox input"],
   ["output_speed", "Gearbox output"],
   ["converter_slip", "Converter slip"],
-  ["converter_speed_ratio", "Converter speed ratio"],
+  ["converter_speed_ratio", "Converter ratio"],
   ["vehicle_speed", "Road speed"],
   ["oil_pan", "Oil in the pan"],
   ["oil_outlet", "Oil at the outlet"],
