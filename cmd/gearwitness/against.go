@@ -4,13 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"gearwitness/capture"
 	"gearwitness/decode/fit"
+	"gearwitness/decode/pipeline"
 	"gearwitness/signals"
 )
 
@@ -73,26 +73,20 @@ func (o *checkOptions) runAgainst(cmd *cobra.Command, name string, file *signals
 // hold drives a source to its end and returns what came. An adapter has none: Ctrl-C ends it, and
 // what came until then counts.
 func hold(ctx context.Context, source capture.Source, c *fit.Comparison, show *progress) (tally, error) {
-	var (
-		batch capture.Batch
-		t     tally
-	)
-	for {
-		batch.Reset()
-		readErr := source.Next(ctx, &batch)
-		t.batch(&batch)
-		if err := c.Push(&batch); err != nil {
-			return t, err
+	var t tally
+	run := pipeline.Run{Source: source, After: func(s pipeline.Step) error {
+		t.batch(s.Batch)
+		if err := c.Push(s.Batch); err != nil {
+			return err
 		}
-		switch {
-		case readErr == nil:
-		case errors.Is(readErr, io.EOF) || ctx.Err() != nil && t.any:
-			return t, nil
-		default:
-			return t, readErr
+		if ctx.Err() != nil && t.any {
+			return pipeline.Enough
 		}
 		show.show(func() string {
 			return fmt.Sprintf("comparing: %s of driving, %s frames", t.span().Round(time.Second), grouped(t.frames))
 		})
-	}
+		return nil
+	}}
+	err := run.Do(ctx)
+	return t, err
 }

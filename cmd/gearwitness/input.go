@@ -145,33 +145,17 @@ func (t *tally) span() time.Duration { return t.last.Sub(t.first) }
 // decodeAll drives a source through the chain to its end. Each output is
 // handed to write and reused.
 func decodeAll(ctx context.Context, source capture.Source, chain *pipeline.Pipeline, write func(*decode.Output, capture.Stamp) error, progress func(tally)) (tally, error) {
-	var (
-		t     tally
-		batch capture.Batch
-		out   decode.Output
-	)
-	for {
-		batch.Reset()
-		out.Reset()
-		readErr := source.Next(ctx, &batch)
-		t.batch(&batch)
-		if err := chain.Push(&batch, &out); err != nil {
-			return t, err
+	var t tally
+	run := pipeline.Run{Source: source, Chain: chain, After: func(s pipeline.Step) error {
+		t.batch(s.Batch)
+		if s.End != nil && !errors.Is(s.End, io.EOF) {
+			return s.End
 		}
-		if readErr != nil {
-			if !errors.Is(readErr, io.EOF) {
-				return t, readErr
-			}
-			chain.Finish(&out)
-		}
-		t.samples += uint64(len(out.Samples))
-		t.events += uint64(len(out.Events))
-		if err := write(&out, chain.Settled()); err != nil {
-			return t, err
-		}
-		if readErr != nil {
-			return t, nil
-		}
+		t.samples += uint64(len(s.Out.Samples))
+		t.events += uint64(len(s.Out.Events))
 		progress(t)
-	}
+		return write(s.Out, chain.Settled())
+	}}
+	err := run.Do(ctx)
+	return t, err
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"io"
 	"time"
 
@@ -38,33 +37,22 @@ func stretchOf(file *signals.File, path string) dashboards.Stretch {
 				return err
 			}
 		}
-		var (
-			batch capture.Batch
-			out   decode.Output
-			begun bool
-		)
-		for chain.Settled() < to {
-			batch.Reset()
-			out.Reset()
-			readErr := source.Next(ctx, &batch)
-			// Frames come in the order in which they were recorded.
-			begun = begun || latest(&batch) >= begin
-			if begun {
-				if err := chain.Push(&batch, &out); err != nil {
-					return err
+		begun := false
+		run := pipeline.Run{Source: source, Chain: chain,
+			Before: func(b *capture.Batch) error {
+				// Frames come in the order in which they were recorded.
+				if begun = begun || latest(b) >= begin; !begun {
+					b.Reset()
 				}
-			}
-			switch {
-			case errors.Is(readErr, io.EOF):
-				chain.Finish(&out)
-				take(out.Samples)
 				return nil
-			case readErr != nil:
-				return readErr
-			}
-			take(out.Samples)
-		}
-		return nil
+			},
+			After: func(s pipeline.Step) error {
+				if take(s.Out.Samples); chain.Settled() >= to {
+					return pipeline.Enough
+				}
+				return nil
+			}}
+		return run.Do(ctx)
 	}
 }
 
