@@ -26,6 +26,7 @@ import (
 	"gearwitness/capture/pcapng"
 	"gearwitness/dashboards"
 	"gearwitness/decode"
+	"gearwitness/decode/nmea"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/procedure"
 	"gearwitness/decode/van"
@@ -328,7 +329,7 @@ type daemon struct {
 	log       *slog.Logger
 	total     tally
 	consent   string // to positions being kept, where nothing is recorded
-	positions positionGuard
+	positions nmea.Guard
 	channels  []capture.Channel // as of the last position left out
 	counted   capture.Stamp     // event time when the board was last told the counters
 	coached   capture.Stamp     // and the procedures

@@ -12,6 +12,7 @@ import (
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
 	"gearwitness/decode"
+	"gearwitness/decode/nmea"
 	"gearwitness/decode/pipeline"
 	"gearwitness/signals"
 )
@@ -56,7 +57,7 @@ func openInput(ctx context.Context, text, vehicle string, truth io.Writer, o pip
 	}
 	in.source, err = opening.open(ctx, u)
 	if err == nil && u.Scheme == "lines" {
-		in.source = &guardedSource{Source: in.source} // consent is given to a recording
+		in.source = nmea.Guarded(in.source) // consent is given to a recording
 	}
 	return in, err
 }

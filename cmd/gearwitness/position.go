@@ -11,7 +11,7 @@ import (
 )
 
 // Where somebody drove is kept only if somebody agreed to it. The rule stands in
-// two places: what comes from instruments goes through a positionGuard before it is
+// two places: what comes from instruments goes through a nmea.Guard before it is
 // recorded, decoded or shown, and what is read from a session goes through one
 // again, for consent may be taken back. Frames of a vehicle's buses are never
 // changed.
@@ -20,31 +20,6 @@ import (
 const positionRule = `Positions in the sentences of NMEA 0183 instruments are neither recorded nor shown
 unless somebody has agreed to it (--position-consent NAME); the other fields are.
 What a vehicle itself sends on its buses is recorded as it comes.`
-
-// positionGuard takes positions out of text lines. The zero value is ready; it
-// belongs to one goroutine.
-type positionGuard struct {
-	told [256]bool   // by channel: since consent last changed
-	held [256]uint64 // lines, by channel
-}
-
-// take removes the positions of lines and returns the channels that had their
-// first one removed since consent was last there.
-func (g *positionGuard) take(lines []capture.Line) (first []uint8) {
-	for i := range lines {
-		l := &lines[i]
-		kept, held := nmea.WithoutPosition(l.Text)
-		if !held {
-			continue
-		}
-		l.Text = kept
-		if g.held[l.Port]++; !g.told[l.Port] {
-			g.told[l.Port] = true
-			first = append(first, l.Port)
-		}
-	}
-	return first
-}
 
 // kindPosition is that of the journal's word about positions.
 const kindPosition = "position"
@@ -67,10 +42,10 @@ func (d *daemon) guard(b *capture.Batch) {
 		consent = d.session.Meta().PositionConsent // people may have changed it
 	}
 	if consent != "" {
-		clear(d.positions.told[:])
+		d.positions.Allow()
 		return
 	}
-	for _, port := range d.positions.take(b.Lines) {
+	for _, port := range d.positions.Take(b.Lines) {
 		name := b.Channels[port].Name
 		text := "positions from " + name + " are left out: nobody has agreed to their being kept"
 		d.log.Warn(text)
@@ -81,7 +56,8 @@ func (d *daemon) guard(b *capture.Batch) {
 
 // countPositions writes down how many lines lost their position.
 func (d *daemon) countPositions() (words []string) {
-	for port, n := range d.positions.held {
+	for port := range d.channels {
+		n := d.positions.Held(uint8(port))
 		if n == 0 {
 			continue
 		}
@@ -119,30 +95,16 @@ type frames interface {
 	Damage() []*pcapng.DamageError
 }
 
-// guardedSource is an instrument read without its positions.
-type guardedSource struct {
-	capture.Source
-	guard positionGuard
-}
-
-// Next is that of capture.Source.
-func (s *guardedSource) Next(ctx context.Context, b *capture.Batch) error {
-	n := len(b.Lines)
-	err := s.Source.Next(ctx, b)
-	s.guard.take(b.Lines[n:])
-	return err
-}
-
 // guardedFrames are those without positions.
 type guardedFrames struct {
 	*archive.Frames
-	guard positionGuard
+	guard nmea.Guard
 }
 
 // Next is that of capture.Source.
 func (f *guardedFrames) Next(ctx context.Context, b *capture.Batch) error {
 	n := len(b.Lines)
 	err := f.Frames.Next(ctx, b)
-	f.guard.take(b.Lines[n:])
+	f.guard.Take(b.Lines[n:])
 	return err
 }
