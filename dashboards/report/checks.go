@@ -5,6 +5,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"gearwitness/capture"
@@ -106,16 +107,33 @@ func signed(v float64, digits int) string {
 	return strings.Replace(s, "-", "−", 1)
 }
 
+// above tells that a figure is beyond its limit; what the conversion of a unit leaves
+// over, a billionth, is not.
+func above(v, limit float64) bool { return v > limit+float64(1e-9*math.Abs(limit)) }
+
+// beside writes a figure, with more digits than asked for where it would read as
+// within a limit that it is above.
+func beside(v, limit float64, digits int) string {
+	s := fmt.Sprintf("%.*f", digits, v)
+	for ; digits < 6 && above(v, limit); digits++ {
+		if shown, err := strconv.ParseFloat(s, 64); err != nil || above(shown, limit) {
+			break
+		}
+		s = fmt.Sprintf("%.*f", digits+1, v)
+	}
+	return s
+}
+
 func (r *Report) judgeShifts() {
 	if r.b.file.Transmission == nil || len(r.record.Gears) == 0 {
 		return
 	}
 	n := len(r.record.Shifts)
-	if n == 0 {
+	if n == 0 && r.b.missed.count == 0 {
 		r.add(Check{Name: "Shifts", Measured: "none", Verdict: NotTested})
 		return
 	}
-	commanded, uncommanded, unsettled := false, r.b.unasked, 0
+	commanded, uncommanded, unsettled := r.b.missed.count > 0, r.b.unasked, 0
 	missed := r.b.missed.count - r.b.unasked
 	limit, source := r.b.file.Transmission.Limits.FlareRPM, ofVehicle
 	if limit == 0 {
@@ -146,9 +164,12 @@ func (r *Report) judgeShifts() {
 		r.add(Check{Name: "Every commanded shift comes", Measured: fmt.Sprintf("%d of %d did not come as a shift", missed, n+missed), Limit: "0", Source: ofMaking, Verdict: verdict(missed == 0)})
 		r.add(Check{Name: "No shift without a command", Measured: fmt.Sprintf("%d of %d", uncommanded, n+r.b.unasked), Limit: "0", Source: ofMaking, Verdict: verdict(uncommanded == 0)})
 	}
+	if n == 0 {
+		return
+	}
 	r.add(Check{Name: "Every shift reaches its gear and stays", Measured: fmt.Sprintf("%d of %d did not", unsettled, n), Limit: "0", Source: ofMaking, Verdict: verdict(unsettled == 0)})
 	if ups > 0 {
-		r.add(Check{Name: "Flare of upshifts", Measured: fmt.Sprintf("up to %.0f rpm (%s)", worst, worstOf), Limit: fmt.Sprintf("%g rpm", limit), Source: source, Verdict: verdict(worst <= limit)})
+		r.add(Check{Name: "Flare of upshifts", Measured: fmt.Sprintf("up to %s rpm (%s)", beside(worst, limit, 0), worstOf), Limit: fmt.Sprintf("%g rpm", limit), Source: source, Verdict: verdict(!above(worst, limit))})
 	}
 	if bindOf != "" {
 		r.add(Check{Name: "Dip of acceleration in shifts", Measured: fmt.Sprintf("up to %.2f m/s² (%s)", bind, bindOf), Verdict: Info})
@@ -174,7 +195,7 @@ func (r *Report) judgeEngagements() {
 			longest, of = d, e.From+" to "+e.To
 		}
 	}
-	c.Measured = fmt.Sprintf("%d, the longest %.2f s (%s)", len(r.b.engagements), float64(longest)/1e9, of)
+	c.Measured = fmt.Sprintf("%d, the longest %s s (%s)", len(r.b.engagements), beside(longest.Seconds(), engageLimit.Seconds(), 2), of)
 	if longest < 0 {
 		c.Measured = fmt.Sprint(len(r.b.engagements))
 	}
@@ -278,11 +299,11 @@ func (r *Report) judgeParts() {
 
 func (r *Report) judgeOil() {
 	if t := &r.b.pan; t.n > 0 {
-		measured := fmt.Sprintf("%.0f to %.0f °C", t.min, t.max)
+		measured := fmt.Sprintf("%.0f to %s °C", t.min, beside(t.max, panLimit, 0))
 		if o := r.b.oil; o != nil && o.Above110 > 0 {
 			measured += ", above 110 °C for " + length(capture.Stamp(o.Above110))
 		}
-		r.add(Check{Name: "Oil in the pan", Measured: measured, Limit: fmt.Sprintf("%d °C", panLimit), Source: practice, Verdict: verdict(t.max <= panLimit)})
+		r.add(Check{Name: "Oil in the pan", Measured: measured, Limit: fmt.Sprintf("%d °C", panLimit), Source: practice, Verdict: verdict(!above(t.max, panLimit))})
 	}
 	if t := &r.b.outlet; t.n > 0 {
 		r.add(Check{Name: "Oil at the converter outlet", Measured: fmt.Sprintf("%.0f to %.0f °C", t.min, t.max), Verdict: Info})
@@ -320,10 +341,12 @@ func (r *Report) judgeAlarms() {
 // judgeRecording says how complete the evidence is.
 func (r *Report) judgeRecording() {
 	var got, lost, broken uint64
+	uncounted := false // some were lost, and nobody knows how many
 	for _, ch := range r.counters.Channels {
 		got += ch.Frames + ch.Lines
 		for _, l := range ch.Lost {
 			lost += l.Count
+			uncounted = uncounted || l.Count == 0
 		}
 		broken += ch.BadLines
 	}
@@ -331,8 +354,14 @@ func (r *Report) judgeRecording() {
 		broken += f.Short + f.Checksum + f.Repeated
 		lost += f.Missed
 	}
-	r.add(Check{Name: "Recording complete", Measured: fmt.Sprintf("%s frames; %s lost, %s unusable, %s over 1 s", grouped(got), grouped(lost), grouped(broken), counted(r.b.gaps.count, "gap")),
-		Limit: "none lost", Source: ofMaking, Verdict: verdict(lost == 0 && broken == 0 && r.b.gaps.count == 0 && len(r.papers.Damage) == 0 && got > 0)})
+	broken += r.counters.TooLate
+	missing := grouped(lost) + " lost"
+	if uncounted {
+		missing += " and more that nobody counted"
+	}
+	r.add(Check{Name: "Recording complete", Measured: fmt.Sprintf("%s frames; %s, %s unusable, %s over 1 s", grouped(got), missing, grouped(broken), counted(r.b.gaps.count, "gap")),
+		Limit: "none lost", Source: ofMaking,
+		Verdict: verdict(lost == 0 && !uncounted && broken == 0 && r.b.gaps.count == 0 && len(r.papers.Damage) == 0 && got > 0)})
 }
 
 // counted writes how many there are of something: 0 gaps, 1 gap, 2 gaps.

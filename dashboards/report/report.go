@@ -181,8 +181,8 @@ type gearTime struct {
 // Deviations of a ratio from the computed one are counted in steps of 0.01 %, to
 // 5 % either way.
 const (
-	halfBins      = 500
-	deviationStep = 1e-4
+	halfBins = 500
+	allSteps = 10_000 // of the whole ratio
 )
 
 type locks struct {
@@ -341,7 +341,7 @@ func (b *Builder) ratio(at capture.Stamp, v float64) {
 	if !ok {
 		return
 	}
-	d := math.Round((v/nominal - 1) / deviationStep)
+	d := math.Round((v/nominal - 1) * allSteps)
 	g.deviation[int(min(max(d, -halfBins), halfBins))+halfBins]++
 	g.measured++
 }
@@ -360,7 +360,7 @@ func (g *gearTime) median() float64 {
 	n := 0
 	for i, c := range g.deviation {
 		if n += int(c); 2*n >= g.measured {
-			return float64(i-halfBins) * deviationStep
+			return float64(i-halfBins) / allSteps // 0.03 is 0.03, as in the limit
 		}
 	}
 	return 0

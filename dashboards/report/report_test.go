@@ -272,8 +272,8 @@ func TestLossesAreTold(t *testing.T) {
 		TooLate:  4,
 	}, Papers{Damage: []string{"data/capture-0001.pcapng: cut off at offset 4096"}})
 	c := check(t, r, "Recording complete")
-	if c.Verdict != Beyond || c.Measured != "1,000 frames; 15 lost, 7 unusable, 1 gap over 1 s" {
-		t.Errorf("recording: %+v; want 12 lost and 3 missed, 7 unusable and a gap", c)
+	if c.Verdict != Beyond || c.Measured != "1,000 frames; 15 lost, 11 unusable, 1 gap over 1 s" {
+		t.Errorf("recording: %+v; want 12 lost and 3 missed, 7 unusable and 4 too late, and a gap", c)
 	}
 	text := html(t, r)
 	for _, want := range []string{"12 (overrun)", "never came", "cut off at offset 4096", "4 frames came too late", "nothing came for 5 s"} {
