@@ -156,6 +156,7 @@ func (s *Server) status() Status {
 		// Evidence is being lost: as loud as an alarm of the vehicle.
 		st.Alarms = append(st.Alarms, Alarm{Name: "recording", Level: "stop", Say: "The recording cannot be written. Make room on the disk, or check it.", Since: st.Now})
 	}
+	byUrgency(st.Alarms)
 	st.Samples, st.Late = b.samples, b.late
 	st.Buses = make([]BusStatus, len(b.buses))
 	for i := range b.buses {
@@ -508,6 +509,7 @@ func (s *Server) eventsHandler(kind string) http.HandlerFunc {
 			s.board.mu.Lock()
 			raised := append([]Alarm{}, s.board.alarms...)
 			s.board.mu.Unlock()
+			byUrgency(raised)
 			reply(w, map[string]any{"raised": raised, "events": events})
 			return
 		}

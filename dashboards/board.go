@@ -131,10 +131,13 @@ type Event struct {
 
 // Alarm is an alarm that is raised.
 type Alarm struct {
-	Name  string  `json:"name"`
-	Level string  `json:"level"` // note, caution or stop
-	Say   string  `json:"say"`   // spoken and shown
-	Since float64 `json:"since"` // seconds since session start
+	Name string `json:"name"`
+	// Subject is the element, sensor or shift it is about; empty for an alarm of the
+	// vehicle file.
+	Subject string  `json:"subject,omitempty"`
+	Level   string  `json:"level"` // note, caution or stop
+	Say     string  `json:"say"`   // spoken and shown
+	Since   float64 `json:"since"` // seconds since session start
 }
 
 // SourceState tells how a source is doing.
@@ -368,10 +371,11 @@ func (b *bus) rate(now capture.Stamp) float64 { return float64(b.lastSecond(now)
 
 // alarmView is what this package needs to know of an alarm event.
 type alarmView struct {
-	Alarm string `json:"alarm"`
-	Level string `json:"level"`
-	State string `json:"state"` // raised or cleared; of others nothing follows
-	Say   string `json:"say"`
+	Alarm   string `json:"alarm"`
+	Subject string `json:"subject"`
+	Level   string `json:"level"`
+	State   string `json:"state"` // raised or cleared; of others nothing follows
+	Say     string `json:"say"`
 }
 
 // shiftView is what this package needs to know of a shift event.
@@ -418,15 +422,22 @@ func (b *Board) event(e decode.Event) {
 
 // alarm raises or clears one.
 func (b *Board) alarm(v alarmView, t float64) {
-	i := slices.IndexFunc(b.alarms, func(a Alarm) bool { return a.Name == v.Alarm })
+	i := slices.IndexFunc(b.alarms, func(a Alarm) bool { return a.Name == v.Alarm && a.Subject == v.Subject })
 	switch {
 	case v.State == "raised" && i < 0 && len(b.alarms) < maxAlarms:
-		b.alarms = append(b.alarms, Alarm{Name: v.Alarm, Level: v.Level, Say: v.Say, Since: t})
+		b.alarms = append(b.alarms, Alarm{Name: v.Alarm, Subject: v.Subject, Level: v.Level, Say: v.Say, Since: t})
 	case v.State == "raised" && i >= 0:
 		b.alarms[i].Level, b.alarms[i].Say = v.Level, v.Say
 	case v.State == "cleared" && i >= 0:
 		b.alarms = slices.Delete(b.alarms, i, i+1)
 	}
+}
+
+// byUrgency sorts alarms: stop first, then caution, then note, each by time.
+func byUrgency(alarms []Alarm) {
+	slices.SortStableFunc(alarms, func(a, b Alarm) int {
+		return cmp.Or(slices.Index(levelNames[:], b.Level)-slices.Index(levelNames[:], a.Level), cmp.Compare(a.Since, b.Since))
+	})
 }
 
 // since returns the kept events with a sequence number above after, oldest

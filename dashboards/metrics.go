@@ -10,6 +10,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"gearwitness/decode/finding"
 	"gearwitness/signals"
 )
 
@@ -30,7 +31,7 @@ var (
 	descPeak      = desc("element_slip_peak_rpm", "Largest slip of a clutch or brake since the last scrape, whoever scraped, without its sign.", "element")
 	descOil       = desc("oil_temperature_difference_kelvin", "Oil temperature at the converter outlet minus that in the pan.")
 	descShift     = desc("shift_duration_seconds", "Duration of finished shifts.", "from", "to")
-	descAlarm     = desc("alarm_active", "1 while an alarm of the vehicle file is raised, otherwise 0.", "alarm", "level")
+	descAlarm     = desc("alarm_active", "1 while an alarm is raised, be it one of the vehicle file or one that stands for every gearbox, otherwise 0.", "alarm", "level")
 	descBytes     = desc("recording_bytes_total", "Bytes written to the recording.")
 	descRecording = desc("recording_active", "1 while frames are being written to disk, 0 when they are not.")
 	descSamples   = desc("samples_total", "Values decoded and derived.")
@@ -99,6 +100,11 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 	}
 	for _, a := range b.file.Alarms {
 		gauge(descAlarm, truth(raised[a.Name]), a.Name, levelNames[a.V.Level])
+	}
+	if b.file.Transmission != nil {
+		for _, k := range finding.Kinds {
+			gauge(descAlarm, truth(raised[k.Name]), k.Name, levelNames[k.Level])
+		}
 	}
 
 	readings := make([]reading, len(b.table.Signals))

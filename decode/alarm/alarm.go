@@ -36,7 +36,10 @@ func (s State) String() string { return states[s] }
 
 // Change is what a decode.KindAlarm event tells.
 type Change struct {
-	Alarm   string   `json:"alarm"`
+	Alarm string `json:"alarm"`
+	// Subject tells apart alarms of one name: the element, sensor or shift that the
+	// finding behind it is about. Empty for an alarm of the vehicle file.
+	Subject string   `json:"subject,omitempty"`
 	Level   string   `json:"level"` // note, caution or stop
 	State   string   `json:"state"` // raised, cleared, no data, data again
 	Say     string   `json:"say"`

@@ -55,6 +55,8 @@ type truth struct {
 	Commanded  float64            `json:"commanded_s"`
 	Lockup     string             `json:"lockup"` // what is commanded
 	LockupSlip float64            `json:"lockup_slip_rpm"`
+	Asked      string             `json:"commanded"`
+	Pedal      float64            `json:"pedal"`
 }
 
 // runVan drives the van and decodes it as any other recording. With told the truth

@@ -25,6 +25,7 @@ type contacts struct {
 	position  float64 // the lever's value
 	moved     capture.Stamp
 	bad       bool  // told of this pattern already
+	fits      bool  // the settled pattern is the lever's
 	closedFor []int // ticks each contact was seen closed
 	dueFor    []int // ticks each should have been closed, by the lever
 	openDue   []int // of them: it was open
@@ -130,7 +131,7 @@ func (k *contacts) step(a *Analyzer, out *decode.Output) {
 		}
 	}
 	if pattern != k.pattern {
-		k.pattern, k.changed, k.bad = pattern, at, false
+		k.pattern, k.changed, k.bad, k.fits = pattern, at, false, false
 	}
 	lever := a.hold(a.levers, at)
 	if !known(lever) {
@@ -167,7 +168,7 @@ func (k *contacts) step(a *Analyzer, out *decode.Output) {
 				k.stray[i]++
 			}
 		}
-		if due == pattern {
+		if k.fits = due == pattern; k.fits {
 			return
 		}
 	} else if k.isCode(pattern) {

@@ -78,6 +78,7 @@ type Analyzer struct {
 	contacts  contacts
 	evidence  evidence
 	switches  switches
+	live      live
 }
 
 // New resolves the roles of the vehicle file against the table and appends the
@@ -122,6 +123,7 @@ func New(f *signals.File, t *decode.Table) (*Analyzer, error) {
 		a.matcher = newMatcher(m)
 		a.watch = newWatch(m)
 		a.past = newHistory()
+		a.live = newLive(a)
 		a.evidence = newEvidence(m)
 		a.groups = make(groups)
 		a.relearn.at = notKnown
@@ -188,6 +190,7 @@ func (a *Analyzer) Sample(list ...decode.Sample) {
 		}
 		c := &a.channels[a.route[s.Signal]]
 		c.outside = s.Status == decode.Implausible
+		c.heard = s.Time
 		value := float64(s.Value*c.factor) + c.offset
 		if s.Status != decode.Valid || math.IsNaN(s.Value) || math.IsInf(s.Value, 0) ||
 			c.kind == shaftSpeed && !c.plausible(s.Time, value) {
@@ -250,6 +253,7 @@ func (a *Analyzer) Finish(now capture.Stamp, out *decode.Output) {
 		a.groups.finish(a.model, a.now.at, out)
 		a.relearn.finish(a.now.at, out)
 		a.oil.finish(a.now.at, out)
+		a.live.set.Finish(a.now.at, out)
 		a.emitSuspects(a.now.at, out)
 	}
 	a.started = false
@@ -268,6 +272,7 @@ func gridUp(t capture.Stamp) capture.Stamp {
 func (a *Analyzer) tick(horizon capture.Stamp, out *decode.Output) {
 	at := a.next
 	a.next += Tick
+	first := len(out.Events)
 	if a.model != nil {
 		a.gather(at, horizon)
 		a.estimate()
@@ -283,10 +288,14 @@ func (a *Analyzer) tick(horizon capture.Stamp, out *decode.Output) {
 		a.contacts.step(a, out)
 		a.evidence.observe(a, out)
 		a.evidence.conclude(a, out)
+		a.live.step(a, first, out)
 	}
 	a.out.oil(a, at, out)
 	if at%oilStep == 0 {
 		a.oil.step(a, at)
+		if a.model != nil {
+			a.live.oil(a, at, out)
+		}
 	}
 }
 

@@ -12,6 +12,8 @@ import (
 const (
 	calm         = 800 * millisecond // after the last change of the gear asked for and of the lever
 	takingOver   = 2 * second        // an element that is being applied may take so long
+	takingCold   = 4 * second        // and so long in cold oil
+	coldOil      = 20.0              // °C
 	fastRPM      = 300               // input speed from which steady slip is judged
 	pullingPedal = 5                 // %: the engine drives
 	episodeGap   = 300 * millisecond // slip that pauses for less is one episode
@@ -151,7 +153,7 @@ func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 	slipping := bits.OnesCount64(a.slipping(want))
 	for _, e := range g.carries {
 		slip := a.matcher.slips[e]
-		if !known(slip) || !v.reached && v.before>>e&1 == 0 && n.at-v.calmed < takingOver {
+		if !known(slip) || !v.reached && v.before>>e&1 == 0 && n.at-v.calmed < n.takeover() {
 			continue
 		}
 		c := &v.carried[want][e]
@@ -195,6 +197,14 @@ func (v *evidence) observe(a *Analyzer, out *decode.Output) {
 			c.pedalMin = min(c.pedalMin, n.pedal)
 		}
 	}
+}
+
+// takeover is how long an element that is being applied may take.
+func (n *instant) takeover() capture.Stamp {
+	if n.oil < coldOil {
+		return takingCold
+	}
+	return takingOver
 }
 
 // shift keeps what a shift says of its elements.

@@ -40,6 +40,7 @@ const (
 // channel is one signal with its recent past, in the unit the analysis uses.
 type channel struct {
 	name           string
+	message        string // that carries the signal; the signal's own name where it is none of a frame
 	kind           channelKind
 	ring           *series.Ring
 	factor, offset float64 // to the analysis' unit
@@ -51,8 +52,9 @@ type channel struct {
 	slope   float64 // between the last two [rpm/ns]
 	lastAt  capture.Stamp
 	seen    bool
-	outside bool // sends values outside the range the vehicle file states
-	lost    bool // reads 0 where the shaft cannot have stopped
+	heard   capture.Stamp // when it came last, with or without a value
+	outside bool          // sends values outside the range the vehicle file states
+	lost    bool          // reads 0 where the shaft cannot have stopped
 	lostAt  capture.Stamp
 }
 
@@ -131,6 +133,21 @@ func (c *channel) in(from, to unit.Unit) error {
 	return nil
 }
 
+// message is the name of the frame that carries a signal, the signal's own where it is
+// not in one.
+func (in *inputs) message(signal string) string {
+	for _, f := range in.file.Frames {
+		if f.V.Signals.Index(signal) >= 0 {
+			return f.Name
+		}
+	}
+	return signal
+}
+
+// absent tells that the signal itself has not come for a while: its message is missing,
+// whatever the sensor would say.
+func (c *channel) absent(at capture.Stamp) bool { return at-c.heard > 3*c.period }
+
 // channel returns the channel of a signal of the table, a new one at its first
 // mention.
 func (in *inputs) channel(name string) int {
@@ -142,7 +159,7 @@ func (in *inputs) channel(name string) int {
 	if stale == 0 {
 		stale = max(3*period, 100*millisecond)
 	}
-	c := channel{name: name, factor: 1, period: period, gap: stale, age: stale}
+	c := channel{name: name, message: in.message(name), factor: 1, period: period, gap: stale, age: stale}
 	if u := in.table.Signals[i].Unit; u == "rev/s" || u == "rad/s" {
 		_ = c.in(u, "rpm") // all three are in the table of units
 	}

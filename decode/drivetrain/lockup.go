@@ -168,6 +168,19 @@ func (l *lockup) shudder(a *Analyzer, slip float64, out *decode.Output) {
 	l.end(a, out)
 }
 
+// swings tells that the slip swings on one side of zero, as friction does. A slip that
+// swings about zero while the engine pulls comes from two speeds of different age.
+func (l *lockup) swings() bool {
+	if l.n < len(l.slips) {
+		return false
+	}
+	var sum float64
+	for _, v := range l.slips {
+		sum += v
+	}
+	return math.Abs(sum/float64(len(l.slips))) >= l.most/2
+}
+
 // quiet ends a stretch in which the clutch was commanded.
 func (l *lockup) quiet(a *Analyzer, out *decode.Output) {
 	l.end(a, out)
@@ -224,7 +237,7 @@ func (l *lockup) engineSensor(a *Analyzer, out *decode.Output) {
 	switch {
 	case state == sensorZero:
 		l.engineZero++
-	case state == sensorSilent && n.sent != 0:
+	case state == sensorSilent && n.sent != 0 && !c.absent(n.at):
 		l.engineSilent++
 	}
 	out.Events = append(out.Events, decode.Event{Time: n.at, Kind: KindSensor, Fields: SensorEvent{Signal: c.name, Finding: findings[state], Bridged: n.engaged}})

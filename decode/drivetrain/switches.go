@@ -26,7 +26,22 @@ type pressureSwitch struct {
 	dueClosed, dueOpen, offClosed, offOpen int
 	held                                   int // of dueOpen: the element held all the same
 	told                                   bool
+
+	sight        sight // of the tick, until it is taken
+	agreesWith   bool  // pressure was due at the tick
+	contradicted bool  // pressure was due when it contradicted last
+	holdsNow     bool  // the element holds, as its slip shows
+	gear         string
 }
+
+// sight is what a switch said at a tick of a settled gear.
+type sight uint8
+
+const (
+	sightNone sight = iota
+	sightAgrees
+	sightContradicts
+)
 
 // SwitchEvent tells of a pressure switch that contradicts the element table.
 type SwitchEvent struct {
@@ -88,12 +103,18 @@ func (s *switches) observe(a *Analyzer, want int, out *decode.Output) {
 		}
 		closed := v == w.closed
 		due := g.mask>>w.element&1 != 0
+		slip := a.matcher.slips[w.element]
+		w.sight, w.agreesWith, w.gear = sightAgrees, due, g.name
+		w.holdsNow = n.gear != standing && known(slip) && math.Abs(slip) <= g.allowed(n.in)
+		if closed != due {
+			w.sight = sightContradicts
+		}
 		switch {
 		case due && closed:
 			w.dueClosed++
 		case due:
 			w.dueOpen++
-			if slip := a.matcher.slips[w.element]; n.gear != standing && known(slip) && math.Abs(slip) <= g.allowed(n.in) {
+			if w.holdsNow {
 				w.held++
 			}
 		case closed:

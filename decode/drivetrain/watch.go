@@ -40,7 +40,7 @@ const (
 // findings by state.
 var findings = [...]string{sensorSound: "counts again", sensorZero: "reads 0 while its shaft turns", sensorSilent: "no value"}
 
-func finding(state sensorState, c *channel) string {
+func sensorFinding(state sensorState, c *channel) string {
 	if state == sensorSilent && c.outside {
 		return "outside its range"
 	}
@@ -214,7 +214,7 @@ func (w *watch) check(a *Analyzer, out *decode.Output) {
 		if state == sensorZero && n.engaged && m.turns(n.gear, s, n) {
 			w.shown[s]++
 		}
-		if state == sensorSilent && n.sent != 0 && !c.outside && n.at-w.heard[s] == silentLong {
+		if state == sensorSilent && n.sent != 0 && !c.outside && !c.absent(n.at) && n.at-w.heard[s] == silentLong {
 			w.silent[s]++
 		}
 		if state == w.state[s] {
@@ -224,7 +224,7 @@ func (w *watch) check(a *Analyzer, out *decode.Output) {
 		if state == sensorZero {
 			w.zeros[s]++
 		}
-		e := SensorEvent{Signal: m.sensors[s].name, Finding: finding(state, c), Bridged: n.engaged && k.bridged}
+		e := SensorEvent{Signal: m.sensors[s].name, Finding: sensorFinding(state, c), Bridged: n.engaged && k.bridged}
 		if n.engaged {
 			e.Gear = m.gears[n.gear].name
 		}

@@ -112,33 +112,45 @@ const wrongMost = 0.12
 // by less than the step to another gear; notKnown where a gear is engaged or there is
 // not just one.
 func (a *Analyzer) fitsWithoutOne() int {
-	n, m := &a.now, a.model
-	if m.train == nil || n.engaged || bits.OnesCount64(n.have) < 3 {
+	if a.now.engaged {
 		return notKnown
 	}
-	found := notKnown
+	_, gear, _ := a.offSensor()
+	return gear
+}
+
+// offSensor is the sensor that fitsWithoutOne leaves out and by what part of what it
+// should read it is off; -1 where there is no such gear. Where several sensors would
+// do, it is the one that has to be off by least.
+func (a *Analyzer) offSensor() (sensor, gear int, part float64) {
+	n, m := &a.now, a.model
+	if m.train == nil || bits.OnesCount64(n.have) < 3 {
+		return -1, notKnown, 0
+	}
+	sensor, gear = -1, notKnown
 	for g := range m.gears {
-		gear := &m.gears[g]
-		if g == found || !a.matcher.possible(n, m, g) {
+		if !a.matcher.possible(n, m, g) {
 			continue
 		}
 		for s := range m.sensors {
-			c := gear.speed[s]
+			c := m.gears[g].speed[s]
 			if n.have>>s&1 == 0 || !(math.Abs(c) > 0) {
 				continue
 			}
-			score, in := m.fit(gear, &n.readings, n.have&^(1<<s))
-			if score == noFit || !(in >= 2*fastRPM) || score*gear.allowed(in) > bridgeRPM+gear.spread || math.Abs(n.readings[s]/(c*in)-1) > wrongMost {
+			score, in := m.fit(&m.gears[g], &n.readings, n.have&^(1<<s))
+			off := n.readings[s]/(c*in) - 1
+			if score == noFit || !(in >= 2*fastRPM) || score*m.gears[g].allowed(in) > bridgeRPM+m.gears[g].spread || math.Abs(off) > wrongMost {
 				continue
 			}
-			if found >= 0 {
-				return notKnown
+			if gear >= 0 && gear != g {
+				return -1, notKnown, 0
 			}
-			found = g
-			break
+			if gear < 0 || math.Abs(off) < math.Abs(part) {
+				sensor, gear, part = s, g, off
+			}
 		}
 	}
-	return found
+	return sensor, gear, part
 }
 
 // scaling is what speaks for one sensor reading wrong by one part.

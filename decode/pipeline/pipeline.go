@@ -344,7 +344,7 @@ func (p *Pipeline) advance(t capture.Stamp, out *decode.Output) {
 // tick evaluates what is due at a tick.
 func (p *Pipeline) tick(t capture.Stamp, out *decode.Output) {
 	p.nextTick = t + Tick
-	k := len(out.Samples)
+	k, first := len(out.Samples), len(out.Events)
 	p.complete = t - p.delay
 	if p.analysis != nil {
 		p.analysis.Advance(t, out)
@@ -359,6 +359,7 @@ func (p *Pipeline) tick(t capture.Stamp, out *decode.Output) {
 		}
 	}
 	if p.behind != nil {
+		p.behind.hear(first, p.complete, out)
 		p.behind.run(out.Samples[k:], p.complete, out)
 	}
 }
@@ -382,11 +383,12 @@ func (p *Pipeline) Finish(out *decode.Output) {
 	if p.begun {
 		p.advance(p.now, out)
 	}
-	k := len(out.Samples)
+	k, first := len(out.Samples), len(out.Events)
 	if p.analysis != nil {
 		p.analysis.Finish(p.now, out)
 	}
 	if p.behind != nil {
+		p.behind.hear(first, p.now, out)
 		p.behind.run(out.Samples[k:], p.now, out)
 		p.behind.rest(out)
 	}
@@ -446,6 +448,7 @@ func (p *Pipeline) Counters() decode.Counters {
 type behind struct {
 	computer   *decode.Computer
 	alarms     *alarm.Set
+	standing   *alarm.Standing
 	procedures *procedure.Set
 	wanted     []bool          // by signal: kept for computed signals and alarms
 	glanced    []capture.Stamp // by signal: time of the last sample that glance put
@@ -456,7 +459,7 @@ type behind struct {
 }
 
 func newBehind(f *signals.File, t *decode.Table, derived []*decode.Computed) (*behind, error) {
-	b := &behind{computer: decode.NewComputer(derived, t), wanted: make([]bool, len(t.Signals)), glanced: make([]capture.Stamp, len(t.Signals))}
+	b := &behind{computer: decode.NewComputer(derived, t), standing: alarm.NewStanding(), wanted: make([]bool, len(t.Signals)), glanced: make([]capture.Stamp, len(t.Signals))}
 	var err error
 	if b.alarms, err = alarm.New(f, b.computer.View, t); err != nil {
 		return nil, err
@@ -478,6 +481,14 @@ func (b *behind) inject(e decode.Event) {
 	}
 	i := sort.Search(len(b.injected), func(i int) bool { return b.injected[i].Time > e.Time })
 	b.injected = slices.Insert(b.injected, i, e)
+}
+
+// hear lets the standing alarms hear the events from index first on.
+func (b *behind) hear(first int, done capture.Stamp, out *decode.Output) {
+	for i, n := first, len(out.Events); i < n; i++ {
+		b.standing.Take(&out.Events[i], out)
+	}
+	b.standing.Advance(done, out)
 }
 
 // glance puts a sample that only procedures read into the view at once. That will
