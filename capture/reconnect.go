@@ -32,13 +32,13 @@ func Reconnect(src Source, open func(context.Context) (Source, error), clock Clo
 }
 
 type reconnect struct {
-	open     func(context.Context) (Source, error)
-	clock    Clock
-	channels []Channel
-	closed   chan struct{}
+	open   func(context.Context) (Source, error)
+	clock  Clock
+	closed chan struct{}
 
-	mu  sync.Mutex
-	src Source // nil while unplugged
+	mu       sync.Mutex
+	src      Source // nil while unplugged
+	channels []Channel
 
 	since    Stamp // when it was lost
 	attempts int
@@ -47,7 +47,11 @@ type reconnect struct {
 }
 
 // Channels returns the channels of the source as they were last known.
-func (r *reconnect) Channels() []Channel { return r.channels }
+func (r *reconnect) Channels() []Channel {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.channels
+}
 
 // Send hands a frame to the source while it is there.
 func (r *reconnect) Send(f Frame) error {
@@ -70,7 +74,9 @@ func (r *reconnect) Next(ctx context.Context, b *Batch) error {
 		return r.again(ctx, b)
 	}
 	err := src.Next(ctx, b)
+	r.mu.Lock()
 	r.channels = b.Channels
+	r.mu.Unlock()
 	if !errors.Is(err, ErrUnplugged) {
 		return err
 	}
@@ -88,7 +94,7 @@ func (r *reconnect) Next(ctx context.Context, b *Batch) error {
 
 // again tries to open the device until it succeeds or has something new to tell.
 func (r *reconnect) again(ctx context.Context, b *Batch) error {
-	b.Channels = r.channels
+	b.Channels = r.Channels()
 	for {
 		timer := time.NewTimer(r.pause)
 		select {

@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime"
 	"slices"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -132,5 +134,84 @@ func TestMergeReconnect(t *testing.T) {
 		if len(b.Notes) != 2 {
 			t.Errorf("notes %+v, want lost and reconnect", b.Notes)
 		}
+	})
+}
+
+// busy is a source that is asked to close while it sends.
+type busy struct {
+	*script
+	during func()
+	inside atomic.Bool
+	closed atomic.Bool
+}
+
+func (b *busy) Send(Frame) error {
+	b.inside.Store(true)
+	defer b.inside.Store(false)
+	b.during()
+	return nil
+}
+
+func (b *busy) Close() error {
+	b.closed.Store(true)
+	if b.inside.Load() {
+		return errors.New("closed while it sends")
+	}
+	return b.script.Close()
+}
+
+// A source is not closed under the hands of who sends through it: Close waits.
+func TestReconnectCloseWaitsForSend(t *testing.T) {
+	var r Source
+	closed := make(chan error, 1)
+	src := &busy{script: newScript("can", nil)}
+	src.during = func() {
+		go func() { closed <- r.Close() }()
+		for range 10_000 { // time enough for whoever does not wait
+			runtime.Gosched()
+		}
+		if src.closed.Load() {
+			t.Error("the source is closed while it sends")
+		}
+	}
+	r = Reconnect(src, nil, NewSessionClock())
+	if err := Send(r, Frame{}); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-closed; err != nil {
+		t.Error(err)
+	}
+}
+
+// Sending, closing and asking for the channels while the device is unplugged and opened
+// again and again: for the race detector.
+func TestReconnectIsSharedSafely(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		left := 20
+		var r Source
+		r = Reconnect(declared{newScript("can", ErrUnplugged, step{0, frames(1)})}, func(context.Context) (Source, error) {
+			if left--; left == 0 {
+				return newScript("can", nil), r.Close()
+			}
+			return &outlet{declared: declared{newScript("can", ErrUnplugged, step{time.Millisecond, frames(1)})}}, nil
+		}, NewSessionClock())
+		stop := make(chan struct{})
+		for range 2 {
+			go func() {
+				for {
+					select {
+					case <-stop:
+						return
+					case <-time.After(time.Millisecond):
+						_ = Send(r, Frame{})
+						_ = r.(Channeler).Channels()
+					}
+				}
+			}()
+		}
+		if _, err := all(t, r); !errors.Is(err, os.ErrClosed) {
+			t.Errorf("got %v, want os.ErrClosed", err)
+		}
+		close(stop)
 	})
 }

@@ -641,3 +641,45 @@ func BenchmarkRecord(b *testing.B) {
 		b.Fatal(err)
 	}
 }
+
+// A recording without a clock of its own ends with the last of its frames and lines,
+// whichever came later, in whatever order they were handed over.
+func TestEndIsThatOfTheLastFrameOrLine(t *testing.T) {
+	frame := func(at capture.Stamp) []capture.Frame { return []capture.Frame{{Time: at, ID: 1, Len: 1}} }
+	line := func(at capture.Stamp) []capture.Line { return []capture.Line{{Time: at, Port: 1, Text: "21.5"}} }
+	channels := batchOf(0, 0).Channels
+	for name, c := range map[string]struct {
+		batches []capture.Batch
+		want    capture.Stamp
+	}{
+		"lines only":           {[]capture.Batch{{Lines: line(2e9)}, {Lines: line(7e9)}}, 7e9},
+		"a line at the end":    {[]capture.Batch{{Frames: frame(2e9)}, {Lines: line(7e9)}}, 7e9},
+		"a frame at the end":   {[]capture.Batch{{Lines: line(2e9)}, {Frames: frame(7e9)}}, 7e9},
+		"both in one batch":    {[]capture.Batch{{Frames: frame(3e9), Lines: line(7e9)}}, 7e9},
+		"a late line":          {[]capture.Batch{{Frames: frame(7e9)}, {Lines: line(2e9)}}, 7e9},
+		"a late frame":         {[]capture.Batch{{Lines: line(7e9)}, {Frames: frame(2e9)}}, 7e9},
+		"a line after a frame": {[]capture.Batch{{Frames: frame(7e9), Lines: line(2e9)}}, 7e9},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s, err := Create(t.TempDir(), Meta{Title: "end"}, nil, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range c.batches {
+				c.batches[i].Channels = channels
+				s.Record(&c.batches[i])
+			}
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+			r, err := Open(s.Dir())
+			if err != nil {
+				t.Fatal(err)
+			}
+			list, _ := journalOf(t, r)
+			if last := list[len(list)-1]; last.Kind != KindEnd || last.Time != c.want {
+				t.Errorf("the journal ends with %s at %d ns; want %s at %d ns", last.Kind, last.Time, KindEnd, c.want)
+			}
+		})
+	}
+}

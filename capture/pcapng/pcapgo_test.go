@@ -133,3 +133,41 @@ func BenchmarkReadAgainstPcapgo(b *testing.B) {
 	b.ReportMetric(perFrame(ours, b.N), "read-ns/frame")
 	b.ReportMetric(float64(theirs)/float64(ours), "pcapgo/read")
 }
+
+// The statistics at the end, as pcapgo reads them: each interface, lines of text as
+// well as frames, from its own first packet to its own last.
+func TestPcapgoReadsStatistics(t *testing.T) {
+	want := mixture()
+	end := want.Frames[len(want.Frames)-1].Time.Add(time.Second)
+	e := NewEncoder(Header{})
+	r, err := pcapgo.NewNgReader(bytes.NewReader(e.AppendEnd(e.AppendBatch(nil, want), end)), mixed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for err == nil {
+		_, _, err = r.ReadPacketData()
+	}
+	if err != io.EOF {
+		t.Fatal(err)
+	}
+	for i, w := range []struct {
+		first, last       capture.Stamp
+		received, dropped uint64 // by the interface: received are those that got lost later as well
+	}{
+		{want.Frames[0].Time, want.Frames[8].Time, 6 + 5, 5},
+		{want.Lines[0].Time, want.Lines[2].Time, 3, 0},
+		{want.Frames[1].Time, want.Frames[6].Time, 3 + 2, 0}, // 2 lost within this machine, which pcapgo does not read
+	} {
+		in, err := r.Interface(i)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := in.Statistics
+		if s.StartTime.UnixNano() != int64(w.first) || s.EndTime.UnixNano() != int64(w.last) || s.LastUpdate.UnixNano() != int64(end) {
+			t.Errorf("%s: from %v to %v, told at %v; want %v to %v at %v", in.Name, s.StartTime.UnixNano(), s.EndTime.UnixNano(), s.LastUpdate.UnixNano(), w.first, w.last, end)
+		}
+		if s.PacketsReceived != w.received || s.PacketsDropped != w.dropped {
+			t.Errorf("%s: %d received, %d dropped; want %d and %d", in.Name, s.PacketsReceived, s.PacketsDropped, w.received, w.dropped)
+		}
+	}
+}
