@@ -137,3 +137,70 @@ func TestRefusesConditionsThatAreNone(t *testing.T) {
 		}
 	}
 }
+
+// What ends an alarm may read other signals than what raises it: it is watched too,
+// and its end tells of the values it needs.
+func TestWhatClearReadsIsWatched(t *testing.T) {
+	r := newRig(t, signals.Alarm{When: "oil > 130", Clear: "speed < 50", Level: signals.LevelCaution, Say: "Hot."})
+	if !r.set.Reads(r.oil) || !r.set.Reads(r.speed) {
+		t.Errorf("reads oil %v, speed %v; want both", r.set.Reads(r.oil), r.set.Reads(r.speed))
+	}
+	r.want(r.put(0, r.speed, 60, decode.Valid), "")
+	r.want(r.put(10*ms, r.oil, 131, decode.Valid), `0.01 "raised"`)
+	r.want(r.put(20*ms, r.oil, 100, decode.Valid), "") // the opposite of when ends nothing here
+	r.want(r.put(30*ms, r.speed, 50, decode.Valid), "")
+	r.want(r.put(40*ms, r.speed, 49, decode.Valid), `0.04 "cleared","raised_s":0.01`)
+
+	// What it needs is missing: it stays, though when can be decided.
+	r = newRig(t, signals.Alarm{When: "oil > 130", Clear: "speed < 50", Level: signals.LevelCaution, Say: "Hot."})
+	r.want(r.put(0, r.speed, 60, decode.Valid), "")
+	r.want(r.put(10*ms, r.oil, 131, decode.Valid), `0.01 "raised"`)
+	r.want(r.put(20*ms, r.speed, 0, decode.Faulty), `0.02 "no data","missing":["speed"]`)
+	r.want(r.put(50*ms, r.oil, 100, decode.Valid), "")
+	r.want(r.put(70*ms, r.speed, 10, decode.Valid), `0.07 "data again"; 0.07 "cleared","raised_s":0.01`)
+	// Stale after 100 ms, to the nanosecond and without a further sample.
+	r.want(r.put(80*ms, r.oil, 131, decode.Valid), `0.08 "raised"`)
+	r.want(r.put(90*ms, r.speed, 60, decode.Valid), "")
+	r.want(r.pass(190*ms-1), "") // oil is stale since 180 ms, but nobody needs it to end the alarm
+	r.want(r.pass(190*ms), `0.19 "no data","missing":["oil","speed"]`)
+}
+
+// At, just below and just above: the value, the time it must hold, and the end.
+func TestAlarmLimits(t *testing.T) {
+	for _, c := range []struct {
+		when, clear string
+		values      [3]float64 // of oil, every 10 ms
+		want        string
+	}{
+		{"oil > 130", "", [3]float64{130, 130.5, 130}, `0.01 "raised"|0.02 "cleared","raised_s":0.01`},
+		{"oil >= 130", "", [3]float64{130, 130, 129.5}, `0 "raised"|0.02 "cleared","raised_s":0`},
+		{"oil > 130", "oil < 120", [3]float64{130.5, 120, 119.5}, `0 "raised"|0.02 "cleared","raised_s":0`},
+		{"oil > 130", "oil <= 120", [3]float64{130.5, 120.5, 120}, `0 "raised"|0.02 "cleared","raised_s":0`},
+		{"oil < 10", "oil > 20", [3]float64{10, 9.5, 20}, `0.01 "raised"`},
+	} {
+		r := newRig(t, signals.Alarm{When: c.when, Clear: c.clear, Level: signals.LevelCaution, Say: "Hot."})
+		var got []string
+		for i, v := range c.values {
+			if text := r.put(capture.Stamp(i)*10*ms, r.oil, v, decode.Valid); text != "" {
+				got = append(got, text)
+			}
+		}
+		if text := strings.Join(got, "|"); text != c.want {
+			t.Errorf("when %s, clear %s, oil %v: %s, want %s", c.when, c.clear, c.values, text, c.want)
+		}
+	}
+
+	hold := signals.Alarm{When: "oil > 130", For: 50 * time.Millisecond, Level: signals.LevelCaution, Say: "Hot."}
+	r := newRig(t, hold)
+	r.want(r.put(10*ms, r.oil, 131, decode.Valid), "")
+	r.want(r.pass(60*ms-1), "")
+	r.want(r.pass(60*ms), `0.06 "raised"`)
+	r = newRig(t, hold)
+	r.want(r.put(10*ms, r.oil, 131, decode.Valid), "")
+	r.want(r.put(60*ms-1, r.oil, 130, decode.Valid), "") // a nanosecond too short
+	r.want(r.pass(100*ms), "")
+	r = newRig(t, hold)
+	r.want(r.put(10*ms, r.oil, 131, decode.Valid), "")
+	// It has held long enough when the value that ends it comes: that is two events.
+	r.want(r.put(60*ms, r.oil, 130, decode.Valid), `0.06 "raised"; 0.06 "cleared","raised_s":0.06`)
+}

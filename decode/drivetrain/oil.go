@@ -55,7 +55,7 @@ type oilWatch struct {
 	first, last         float64
 	highest, outlet     float64
 	rise                float64
-	minute              [61]float64 // pan by second
+	minute              [60]float64 // pan by second: what stands where the next goes is a minute old
 	seconds             int
 	warm                capture.Stamp
 	above110, above130  capture.Stamp

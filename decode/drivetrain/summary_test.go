@@ -380,3 +380,56 @@ func TestClearedInWords(t *testing.T) {
 		t.Errorf("tried in upshifts: %s %q", got.Verdict, got.Reasons)
 	}
 }
+
+// The oil over a drive, worked out by hand: 50 °C for a minute, then 6 K a minute for
+// two, then 132 °C all at once and held. The fastest minute holds the whole step.
+func TestOilSummary(t *testing.T) {
+	drive := func(end time.Duration, pan func(t float64) float64) map[string]any {
+		tr := plainRatios()
+		tr.Roles.OilPan = "pan"
+		r := newRig(t, 50*time.Millisecond, 0.0625, tr, "in", "out", "pan")
+		r.run(end, func(t float64) map[string]float64 {
+			return map[string]float64{"in": 1500, "out": 1000, "pan": pan(t)}
+		})
+		list := r.events(KindOil)
+		if len(list) != 1 {
+			t.Fatalf("%d oil events, expected 1", len(list))
+		}
+		return list[0]
+	}
+	steady := func(t float64) float64 { return 50 + ramp(t, 60, 180, 0, 12) }
+	oil := drive(200*time.Second, steady)
+	near(t, "fastest rise", oil["fastest_rise_kelvin_per_minute"], 6, 0.07) // a step of the sensor
+	near(t, "at the start", oil["start_celsius"], 50, 0)
+	near(t, "at the end", oil["end_celsius"], 62, 0)
+	near(t, "highest", oil["highest_celsius"], 62, 0)
+	near(t, "warm-up to 60 °C", oil["warm_up_s"], 60+100, 0.7) // 10 K at 0.1 K/s, a step of the sensor
+	near(t, "above 110 °C", oil["above_110_s"], 0, 0)
+
+	jump := func(at float64, to float64) func(t float64) float64 {
+		return func(t float64) float64 {
+			if t < at {
+				return 60
+			}
+			return to
+		}
+	}
+	oil = drive(100*time.Second, jump(80, 132))
+	near(t, "fastest rise of a jump", oil["fastest_rise_kelvin_per_minute"], 72, 0)
+	near(t, "above 110 °C after it", oil["above_110_s"], 20, 0.2)
+	near(t, "above 130 °C after it", oil["above_130_s"], 20, 0.2)
+	if v := oil["warm_up_s"]; v != nil {
+		t.Errorf("warm-up in %v s of oil that is warm from the beginning", v)
+	}
+	oil = drive(100*time.Second, jump(80, 110))
+	near(t, "at 110 °C, not above", oil["above_110_s"], 0, 0)
+	oil = drive(100*time.Second, jump(80, 130))
+	near(t, "at 130 °C, not above", oil["above_130_s"], 0, 0)
+	near(t, "at 130 °C", oil["above_110_s"], 20, 0.2)
+
+	// A rise takes a minute to be told, and a jump that is over counts no more.
+	if v := drive(59*time.Second, jump(30, 90))["fastest_rise_kelvin_per_minute"]; v != nil {
+		t.Errorf("%v K/min over less than a minute", v)
+	}
+	near(t, "falling oil", drive(100*time.Second, jump(80, 40))["fastest_rise_kelvin_per_minute"], 0, 0)
+}

@@ -362,6 +362,56 @@ func TestSenderObeysFlowControl(t *testing.T) {
 	}
 }
 
+// The other side may ask to wait maxWaits times in a row (N_WFTmax), each of which
+// gives it another second (N_Bs); going on in between begins a new row.
+func TestSenderWaitsAsOftenAsAllowed(t *testing.T) {
+	const second = 1000 * ms
+	s := NewSender(make([]byte, 6+7*2))
+	s.Next(0, nil)
+	now := capture.Stamp(0)
+	wait := func() {
+		now += second - 1 // the last moment
+		if f := s.Next(now, nil); len(f) > 0 {
+			t.Fatalf("sends % x while it should wait", f)
+		}
+		s.Flow(now, Frame{Kind: Flow, Status: Wait})
+	}
+	for range maxWaits {
+		wait()
+	}
+	if over, fault := s.Done(); over {
+		t.Fatalf("after the last wait allowed: over, %v", fault)
+	}
+	if due, more := s.Due(); due != now+second || !more {
+		t.Errorf("gives up at %d ns, %v; want a second after the last wait", due-now, more)
+	}
+	s.Flow(now, Frame{Kind: Flow, BlockSize: 1})
+	if f := s.Next(now, nil); len(f) != 8 || f[0] != 0x21 {
+		t.Fatalf("told to go on: % x", f)
+	}
+	for range maxWaits {
+		wait()
+	}
+	if over, fault := s.Done(); over {
+		t.Fatalf("after the last wait allowed in the second block: over, %v", fault)
+	}
+	wait()
+	if over, fault := s.Done(); !over || fault != WaitTooLong {
+		t.Errorf("after one wait too many: over %v, %v", over, fault)
+	}
+
+	s = NewSender(make([]byte, 20))
+	s.Next(5*ms, nil)
+	s.Next(5*ms+second-1, nil)
+	if over, fault := s.Done(); over {
+		t.Errorf("just before its time: over, %v", fault)
+	}
+	s.Next(5*ms+second, nil)
+	if over, fault := s.Done(); !over || fault != TimedOut {
+		t.Errorf("a second without flow control: over %v, %v", over, fault)
+	}
+}
+
 func TestCutAndPutTogetherIsTheIdentity(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		message := rapid.SliceOfN(rapid.Byte(), 1, 4500).Draw(t, "message")
