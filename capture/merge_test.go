@@ -375,3 +375,34 @@ func BenchmarkMerge(b *testing.B) {
 		})
 	}
 }
+
+// Channels and Send are asked from other goroutines while Next runs and at the end:
+// for the race detector.
+func TestMergeIsSharedSafely(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var steps []step
+		for i := range 50 {
+			steps = append(steps, step{time.Millisecond, frames(ms(i))})
+		}
+		m := Merge(MergeOptions{Window: 5 * time.Millisecond}, newScript("a", io.EOF, steps...), &outlet{declared: declared{newScript("b", io.EOF, steps...)}})
+		stop := make(chan struct{})
+		for range 2 {
+			go func() {
+				for {
+					select {
+					case <-stop:
+						return
+					case <-time.After(time.Millisecond):
+						_ = m.(Channeler).Channels()
+						_ = Send(m, Frame{Bus: 1})
+					}
+				}
+			}()
+		}
+		if b, err := all(t, m); err != io.EOF || len(b.Frames) != 100 {
+			t.Errorf("%d frames, %v; want 100 and io.EOF", len(b.Frames), err)
+		}
+		close(stop)
+		m.Close()
+	})
+}

@@ -199,3 +199,28 @@ func TestDialFails(t *testing.T) {
 		t.Errorf("got %v, want a *port.OpenError", err)
 	}
 }
+
+// Four of five characters must be printable: tabs are, control characters, DEL and
+// what is no UTF-8 are not.
+func TestReadable(t *testing.T) {
+	for text, want := range map[string]bool{
+		"21.5":             true,
+		"a\tb":             true,
+		"Öl 21,5 °C":       true, // UTF-8
+		"21.5\xb0C":        true, // one of six
+		"1234\xb0":         true, // one of five
+		"123\xb0":          false,
+		"1234\x7f":         true,
+		"123\x7f":          false,
+		"123\x1f":          false,
+		"123 ":             true,
+		"123\t":            true,
+		"\x7f\x7f\x7f":     false,
+		"12345678\xff\xff": true,
+		"1234567\xff\xff":  false,
+	} {
+		if got := readable([]byte(text)); got != want {
+			t.Errorf("%q: readable %v, want %v", text, got, want)
+		}
+	}
+}

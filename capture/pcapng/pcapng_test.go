@@ -621,3 +621,40 @@ func TestTimeOfContext(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// A packet of an interface that was not described, the next number or any other, is
+// counted and passed over, in a run of common packets as well.
+func TestPacketOfNoInterface(t *testing.T) {
+	for _, id := range []uint32{1, 2, 1 << 31, 0xFFFFFFFF} {
+		f := (&foreign{}).section().iface(LinkCAN, uint16(9), uint16(1), []byte{9, 0, 0, 0})
+		f.packet(0, 1, somePacket).packet(id, 2, somePacket).packet(0, 3, somePacket)
+		r := NewReader(bytes.NewReader(f.b), "")
+		b, err := all(r)
+		if err != nil || len(b.Frames) != 2 || r.Stats().Malformed != 1 {
+			t.Errorf("interface %d of 1: %d frames, %+v, %v; want the two of the other, and one malformed", id, len(b.Frames), r.Stats(), err)
+		}
+		if len(b.Notes) != 1 || !strings.HasSuffix(b.Notes[0].Text, fmt.Sprintf("names interface %d, but only 1 are described", id)) {
+			t.Errorf("notes %+v", b.Notes)
+		}
+	}
+}
+
+// Both byte orders and both resolutions of the older format, and gzip, are named by
+// their first bytes (draft-ietf-opsawg-pcap; RFC 1952).
+func TestSaysWhatAForeignFileIs(t *testing.T) {
+	for head, want := range map[string]string{
+		"\xd4\xc3\xb2\xa1": "older pcap format", "\xa1\xb2\xc3\xd4": "older pcap format",
+		"\x4d\x3c\xb2\xa1": "older pcap format", "\xa1\xb2\x3c\x4d": "older pcap format",
+		"\x1f\x8b\x08\x00": "gzip", "\xa1\xb2\x3c\x4e": "",
+	} {
+		_, err := all(NewReader(strings.NewReader(head+strings.Repeat("\x00", 28)), ""))
+		if err == nil || !strings.Contains(err.Error(), "expected 0a0d0d0a") {
+			t.Fatalf("% x: %v", head, err)
+		}
+		for _, words := range []string{"older pcap format", "gzip"} {
+			if strings.Contains(err.Error(), words) != (words == want) {
+				t.Errorf("% x: %v; want %q named and nothing else", head, err, want)
+			}
+		}
+	}
+}

@@ -358,6 +358,35 @@ func TestStampOutOfRangeKeepsTheFrame(t *testing.T) {
 	}
 }
 
+// Counters of errors are decimal digits: what lies just below 0 and above 9 in ASCII is
+// none, in each of the six places.
+func TestErrorCountersAreDigits(t *testing.T) {
+	for _, c := range []struct {
+		line string
+		rx   int
+		tx   int
+	}{{"sa009123", 9, 123}, {"sp255000", 255, 0}} {
+		events, _ := decode([]byte(c.line+"\r"), 1<<20)
+		if e := events[0]; e.Kind != State || e.Rx != c.rx || e.Tx != c.tx {
+			t.Errorf("%s: got %+v", c.line, e)
+		}
+		for i := 2; i < len(c.line); i++ {
+			for _, wrong := range "/:aA " {
+				line := c.line[:i] + string(wrong) + c.line[i+1:]
+				events, _ := decode([]byte(line+"\r"), 1<<20)
+				if e := events[0]; e.Kind != Bad || e.Reason != Unknown {
+					t.Errorf("%q: got %+v", line, e)
+				}
+			}
+		}
+	}
+	for _, line := range []string{"sa00000", "sa0000000", "sx000000"} {
+		if events, _ := decode([]byte(line+"\r"), 1<<20); events[0].Kind != Bad {
+			t.Errorf("%q: got %+v", line, events[0])
+		}
+	}
+}
+
 func TestSkip(t *testing.T) {
 	var d Decoder
 	var e Event

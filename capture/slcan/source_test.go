@@ -336,6 +336,22 @@ func TestLosses(t *testing.T) {
 	})
 }
 
+// Of all error messages, only the overrun of the receiving side tells of lost frames.
+func TestOnlyReceiveOverrunIsALoss(t *testing.T) {
+	for line, lost := range map[string]int{"e1o": 1, "e1O": 0, "e1a": 0, "e1b": 0, "e1c": 0, "e1f": 0, "e1s": 0, "e2so": 1, "e2sO": 0} {
+		synctest.Test(t, func(t *testing.T) {
+			s, err := link(t, &adapter{after: line + "\rt1001AA\r"}, Config{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			b := next(t, s, func(b *capture.Batch) bool { return len(b.Frames) > 0 && b.Frames[len(b.Frames)-1].ID == 0x100 })
+			if len(b.Losses) != lost {
+				t.Errorf("%s: losses %+v, want %d", line, b.Losses, lost)
+			}
+		})
+	}
+}
+
 // TestWrongBitRate sends what adapters send on a bus of another rate: errors.
 func TestWrongBitRate(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
