@@ -135,9 +135,10 @@ type Alarm struct {
 	// Subject is the element, sensor or shift it is about; empty for an alarm of the
 	// vehicle file.
 	Subject string  `json:"subject,omitempty"`
-	Level   string  `json:"level"` // note, caution or stop
-	Say     string  `json:"say"`   // spoken and shown
-	Since   float64 `json:"since"` // seconds since session start
+	Level   string  `json:"level"`          // note, caution or stop
+	Say     string  `json:"say"`            // spoken
+	Text    string  `json:"text,omitempty"` // shown; say where it is empty
+	Since   float64 `json:"since"`          // seconds since session start
 }
 
 // SourceState tells how a source is doing.
@@ -376,6 +377,7 @@ type alarmView struct {
 	Level   string `json:"level"`
 	State   string `json:"state"` // raised or cleared; of others nothing follows
 	Say     string `json:"say"`
+	Text    string `json:"text"`
 }
 
 // shiftView is what this package needs to know of a shift event.
@@ -425,9 +427,9 @@ func (b *Board) alarm(v alarmView, t float64) {
 	i := slices.IndexFunc(b.alarms, func(a Alarm) bool { return a.Name == v.Alarm && a.Subject == v.Subject })
 	switch {
 	case v.State == "raised" && i < 0 && len(b.alarms) < maxAlarms:
-		b.alarms = append(b.alarms, Alarm{Name: v.Alarm, Subject: v.Subject, Level: v.Level, Say: v.Say, Since: t})
+		b.alarms = append(b.alarms, Alarm{Name: v.Alarm, Subject: v.Subject, Level: v.Level, Say: v.Say, Text: v.Text, Since: t})
 	case v.State == "raised" && i >= 0:
-		b.alarms[i].Level, b.alarms[i].Say = v.Level, v.Say
+		b.alarms[i].Level, b.alarms[i].Say, b.alarms[i].Text = v.Level, v.Say, v.Text
 	case v.State == "cleared" && i >= 0:
 		b.alarms = slices.Delete(b.alarms, i, i+1)
 	}

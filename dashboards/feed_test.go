@@ -6,6 +6,8 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/decode"
+	"gearwitness/decode/alarm"
+	"gearwitness/decode/finding"
 	"gearwitness/signals"
 )
 
@@ -215,6 +217,21 @@ func (f *feed) alarm(b *Board, state string) {
 	b.Take(&decode.Output{Events: []decode.Event{{Time: f.now, Kind: decode.KindAlarm, Fields: map[string]string{
 		"alarm": "outlet_hot", "level": "stop", "state": state, "say": "Oil at the converter outlet is too hot. Stop where it is safe and let it idle in neutral.",
 	}}}})
+}
+
+// found puts findings on the board and raises their alarms, as the chain does.
+func (f *feed) found(b *Board) {
+	set, standing := finding.NewSet(nil, nil), alarm.NewStanding()
+	var out decode.Output
+	late, slips := finding.Key{Kind: finding.ShiftFlares, Part: "shift", Name: "3-4"}, finding.Key{Kind: finding.ElementSlips, Part: "element", Name: "drum brake"}
+	set.Once(f.now-20e9, late, finding.Sight{Value: 96, Gear: "4"}, &out)
+	set.Once(f.now-15e9, finding.Key{Kind: finding.ShiftMissing, Part: "shift", Name: "2-3"}, finding.Sight{Value: math.NaN()}, &out)
+	set.Once(f.now-2e9, slips, finding.Sight{Value: 484, Gear: "2", Load: "drive", Sure: 0.5, Or: "the main pressure is low"}, &out)
+	set.Absent(f.now-1e9, late, &out)
+	for i, n := 0, len(out.Events); i < n; i++ {
+		standing.Take(&out.Events[i], &out)
+	}
+	b.Take(&out)
 }
 
 // mark puts a mark on the board, as the chain does with one from the page.

@@ -168,10 +168,17 @@ func TestPage(t *testing.T) {
 		const make = OscillatorNode.prototype.start; window.tones = 0;
 		OscillatorNode.prototype.start = function (t) { window.tones++; return make.call(this, t); }; null`)
 	f.alarm(b, "raised")
-	webtest.Until(t, ctx, `window.tones >= 4 && window.said.length >= 1 && window.said[0].startsWith("Oil at the converter outlet")`)
+	webtest.Until(t, ctx, `window.tones >= 4 && window.said.length >= 1 && window.said.some((s) => s.startsWith("Oil at the converter outlet"))`)
 	webtest.Until(t, ctx, `document.querySelector('[role="alert"] [data-level="stop"]')?.textContent.includes("too hot")`)
 	f.alarm(b, "cleared")
 	webtest.Until(t, ctx, `!document.querySelector('[role="alert"]').hasChildNodes()`)
+
+	// What is found stands in one list, worst first, and what is urgent is raised.
+	f.found(b)
+	webtest.Until(t, ctx, `[...document.querySelectorAll('[data-hook="found"] li')].map((e) => e.dataset.state).join() === "so,so,over"`)
+	webtest.Until(t, ctx, text("found")+`.includes("Drum brake slips while it has to carry, 484 rpm in gear 2; or the main pressure is low") && `+text("found")+`.includes("perhaps")`)
+	webtest.Until(t, ctx, `document.querySelector('[role="alert"]')?.textContent.includes("Drum brake slips")`)
+	webtest.Until(t, ctx, `window.said.some((s) => s.includes("four hundred eighty r p m"))`)
 
 	// A shift of the list is shown in the graphs; the arrow keys move on; Home
 	// returns.
@@ -221,6 +228,10 @@ func TestPictures(t *testing.T) {
 			f.quiet["lever"], f.quiet["oil_pan"] = true, true
 			f.run(b, 3*time.Second)
 			f.alarm(b, "raised")
+		}},
+		{name: "found", sizes: []size{laptop, phone}, do: func(f *feed, b *Board) {
+			f.alarm(b, "raised")
+			f.found(b)
 		}},
 		{name: "unplugged", sizes: []size{laptop}, do: func(f *feed, b *Board) {
 			for _, in := range f.table.Signals {

@@ -43,6 +43,7 @@ type Change struct {
 	Level   string   `json:"level"` // note, caution or stop
 	State   string   `json:"state"` // raised, cleared, no data, data again
 	Say     string   `json:"say"`
+	Text    string   `json:"text,omitempty"`    // shown where it differs from what is spoken
 	Missing []string `json:"missing,omitempty"` // inputs without a value, with no data
 	// RaisedAt is when the alarm that ends was raised.
 	RaisedAt *decode.Seconds `json:"raised_s,omitempty"`

@@ -91,7 +91,7 @@ func (s *Standing) end(i int, at capture.Stamp, out *decode.Output) {
 }
 
 func (s *Standing) tell(r *standing, at capture.Stamp, state string, out *decode.Output) {
-	c := Change{Alarm: r.kind.Name, Subject: r.f.Name, Level: r.kind.Level.String(), State: state, Say: r.f.Say}
+	c := Change{Alarm: r.kind.Name, Subject: r.f.Name, Level: r.kind.Level.String(), State: state, Say: r.f.Say, Text: r.f.Text}
 	if c.Say == "" {
 		c.Say = r.f.Text
 	}

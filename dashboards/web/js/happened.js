@@ -30,7 +30,7 @@ export function logLine(e) {
     case "mark":
       return { word: "Mark", text: d.text ?? "", level: "mark" };
     case "alarm":
-      return { word: `Alarm ${d.state ?? ""}`, text: d.say ?? d.alarm ?? "", level: d.state === "raised" ? d.level : "note" };
+      return { word: `Alarm ${d.state ?? ""}`, text: d.text ?? d.say ?? d.alarm ?? "", level: d.state === "raised" ? d.level : "note" };
     case "engagement":
       return { word: d.engaged === false ? "Did not engage" : "Engaged", text: `${d.from ?? ""} → ${d.to ?? ""}${typeof d.duration_s === "number" ? `, ${figure(d.duration_s, 2, "s")}` : ""}`, level: d.engaged === false ? "caution" : "note" };
     case "converter":

@@ -8,6 +8,7 @@ import { coachView } from "./coach.js";
 import { head } from "./connection.js";
 import { sessionDetails } from "./details.js";
 import { setAttr } from "./dom.js";
+import { Found } from "./found.js";
 import { ask, beside, besideName, follow, send, sendMark, work } from "./feed.js";
 import { Graphs } from "./graphs.js";
 import { Happened } from "./happened.js";
@@ -28,7 +29,7 @@ function find(hook) {
   return e;
 }
 
-const alerts = new Alerts(find("alarms"), find("sound"), !beside);
+const alerts = new Alerts(find("alarms"), find("sound"), find("voice"), !beside);
 const top_ = head(find, (say) => alerts.sound([740, 740], say));
 const marks = marking(find, sendMark);
 
@@ -94,9 +95,13 @@ busView(
   ask,
 );
 
+const found = new Found(find("found"), (t) => graphs.zoomTo(t - 6, t + 4));
+
 /** @param {SessionEvent} e */
 function take(e) {
-  if (happened.add(e)) graphs.event(e);
+  if (!happened.add(e)) return;
+  graphs.event(e);
+  found.event(e);
 }
 
 const player = playback(find, ask, send);
@@ -168,6 +173,7 @@ follow("/api/v1/live", {
       values.restart();
       graphs.restart();
       happened.restart();
+      found.restart();
       fresh = true;
     }
     const mine = waiting;
@@ -232,4 +238,5 @@ document.addEventListener("keydown", (e) => {
   if (e.target instanceof HTMLInputElement && !["radio", "checkbox", "range", "button", "submit"].includes(e.target.type)) return;
   if (e.key === "m" || e.key === "M") marks.key();
   else if (e.key === "p" || e.key === "P") graphs.pause();
+  else if (e.key === "q" || e.key === "Q") alerts.heard();
 });

@@ -14,7 +14,12 @@
 
 /** @typedef {{state: string, text: string}} Requests  state: empty where nothing is sent, sending, paused, stopped. */
 
-/** @typedef {{name: string, level: string, say: string, since: number}} Alarm  level: note, caution, stop. */
+/** @typedef {{name: string, subject?: string, level: string, say: string, text?: string, since: number}} Alarm  level: note, caution, stop. */
+/**
+ * One thing found about the gearbox, as it stands.
+ * @typedef {{id: number, finding: string, part: string, name: string, title: string, level: string, state: string, since_s: number, last_s: number,
+ *  until_s?: number, worst?: number, unit?: string, times: number, sure: number, text: string}} Finding
+ */
 
 /** @typedef {{version: string, instance: string, start_s: number, now: number, connection: Connection,
  *  sources: Source[], buses: Bus[], recording: Recording, requests: Requests, alarms: Alarm[], samples: number, late: number,

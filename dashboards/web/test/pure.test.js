@@ -2,10 +2,12 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
+import { pause } from "../js/alerts.js";
 import { carries, looks, spell, strokes, troubles } from "../js/bus.js";
 import { Columns } from "../js/columns.js";
 import { losses } from "../js/connection.js";
 import { entered, wanted } from "../js/bench.js";
+import { standing, worstFirst } from "../js/found.js";
 import { age, bytes, clock, count, number } from "../js/format.js";
 import { graphsFor, ofColumn, sizes } from "../js/graphs.js";
 import { logLine, remarks, shiftFigures } from "../js/happened.js";
@@ -326,4 +328,25 @@ test("the bench sheet says what is wanted and what was found", () => {
   assert.equal(entered({ ...e, celsius: 35, corrected: 5.855 }), "6.2 Ω at 35 °C = 5.855 Ω at 20 °C");
   assert.equal(entered({ ...e, celsius: 20, corrected: 6.2 }), "6.2 Ω at 20 °C");
   assert.equal(entered({ reading: "f", title: "f", entered: "", verdict: "bad", choice: "milky" }), "milky");
+});
+
+test("findings: what is so first, worst first", () => {
+  const f = (id, state, level) => ({ id, state, level, sure: 0.9, since_s: id, last_s: id, text: "" });
+  const order = worstFirst([f(1, "over", "stop"), f(2, "so", "note"), f(3, "taken back", "caution"), f(4, "so", "stop"), f(5, "so", "caution")]).map((x) => x.id);
+  assert.deepEqual(order, [4, 5, 2, 1, 3]);
+});
+
+test("findings: nothing unsure is told as sure, nothing over as so", () => {
+  const f = { id: 1, state: "so", level: "note", sure: 0.5, since_s: 1, last_s: 60, text: "" };
+  assert.equal(standing(f), "perhaps");
+  assert.equal(standing({ ...f, sure: 0.9 }), "");
+  assert.equal(standing({ ...f, state: "over", until_s: 65 }), "over since 1:05");
+  assert.equal(standing({ ...f, state: "taken back" }), "taken back");
+});
+
+test("alarms are said again after growing pauses, notes once", () => {
+  assert.deepEqual([1, 2, 3].map((n) => pause("stop", n)), [8000, 16000, 32000]);
+  assert.deepEqual([1, 2].map((n) => pause("caution", n)), [20000, 40000]);
+  assert.equal(pause("stop", 20), 120000);
+  assert.equal(pause("note", 1), Infinity);
 });
