@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"gearwitness/capture"
+	"gearwitness/decode/j1939"
 	"gearwitness/signals"
 
 	"pgregory.net/rapid"
@@ -99,4 +100,24 @@ func TestConditionsAgreeWithTheirDefinition(t *testing.T) {
 			t.Errorf("got %v, want %v for raw %d in %v", got, want, s.Raw(field.Load(&f.Data)), values)
 		}
 	})
+}
+
+// The highest raw value that is a value, by SAE J1939-71: FA and what follows it up to
+// FA FF FF .., from memory; of up to 8 bits, as the classes of raw values have it. The
+// next one means something else.
+func TestHighestValueOfSAE(t *testing.T) {
+	for bits, want := range map[int]uint64{2: 1, 4: 0xD, 8: 0xFA, 16: 0xFAFF, 32: 0xFAFFFFFF} {
+		if got := highest(bits); got != want {
+			t.Errorf("%d bits: %#x, want %#x", bits, got, want)
+		}
+	}
+	for bits := 2; bits <= 63; bits++ {
+		h := highest(bits)
+		if q := j1939.Classify(h, bits); q != j1939.Value {
+			t.Errorf("%d bits: %#x is %v, want a value", bits, h, q)
+		}
+		if q := j1939.Classify(h+1, bits); q == j1939.Value {
+			t.Errorf("%d bits: %#x is a value too", bits, h+1)
+		}
+	}
 }

@@ -261,3 +261,17 @@ func TestCutsLists(t *testing.T) {
 		t.Errorf("%d lists say that there are 3 more, want marks, journal and shifts", n)
 	}
 }
+
+// Sixteen numbers that were read are enough for any bus; whoever sends more does not
+// fill the report.
+func TestListsFewNumbersRead(t *testing.T) {
+	x := newFigures(t)
+	for i := range maxVINs + 1 {
+		for range 2 { // told again: not listed again
+			x.event(1e9, decode.KindVIN, decode.VIN{Unit: fmt.Sprintf("unit %d.", i), VIN: "1M8GDM9AXKP042788"})
+		}
+	}
+	if n := strings.Count(html(t, x.report()), "<dt>VIN read</dt>"); n != maxVINs {
+		t.Errorf("%d numbers listed, want %d", n, maxVINs)
+	}
+}
