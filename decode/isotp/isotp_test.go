@@ -362,6 +362,38 @@ func TestSenderObeysFlowControl(t *testing.T) {
 	}
 }
 
+// The head of a message by its length (ISO 15765-2): a nibble up to 7, 12 bits from 8
+// to 4095, 32 bits above.
+func TestSenderHeads(t *testing.T) {
+	for length, want := range map[int]string{
+		1: "01", 7: "07", 8: "1008", 255: "10ff", 256: "1100", 300: "112c", 4095: "1fff", 4096: "100000001000", 65536: "100000010000",
+	} {
+		message := make([]byte, length)
+		got := NewSender(message).Next(0, nil)
+		if n := len(want) / 2; hex.EncodeToString(got[:n]) != want || len(got) != min(8, n+length) {
+			t.Errorf("%d bytes: % x, want it to begin with %s", length, got, want)
+		}
+		if back := segment(t, message); len(back) != map[int]int{1: 1, 7: 1, 8: 2, 255: 37, 256: 37, 300: 43, 4095: 586, 4096: 586, 65536: 9363}[length] {
+			t.Errorf("%d bytes in %d frames", length, len(back))
+		}
+	}
+}
+
+// A block size of 0 sets no limit (ISO 15765-2).
+func TestBlockSizeOfNone(t *testing.T) {
+	var r Receiver
+	r.Frame(0, []byte{0x10, 6 + 7*20, 1, 2, 3, 4, 5, 6})
+	if fault := r.Flow(1*ms, Frame{Kind: Flow}); fault != NoFault {
+		t.Fatal(fault)
+	}
+	for i := range 20 {
+		message, fault := r.Frame(2*ms, []byte{0x20 | byte(i+1)&0xF, 1, 2, 3, 4, 5, 6, 7})
+		if fault != NoFault || (message != nil) != (i == 19) {
+			t.Fatalf("frame %d of 20: %v", i+1, fault)
+		}
+	}
+}
+
 // The other side may ask to wait maxWaits times in a row (N_WFTmax), each of which
 // gives it another second (N_Bs); going on in between begins a new row.
 func TestSenderWaitsAsOftenAsAllowed(t *testing.T) {

@@ -175,7 +175,10 @@ func (l *Listener) begin(now capture.Stamp, j j1939.ID, pgn uint32, size, packet
 	key := pair{j.Source, j.Destination}
 	fault := l.close(key, Replaced)
 	if len(l.sessions) >= maxSessions {
-		if l.Sweep(now) == 0 {
+		if l.Sweep(now) > 0 {
+			fault = max(fault, TimedOut)
+		}
+		if len(l.sessions) >= maxSessions {
 			return Result{Fault: TooMany}
 		}
 	}

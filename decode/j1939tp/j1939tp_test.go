@@ -211,6 +211,46 @@ func TestFaults(t *testing.T) {
 	}
 }
 
+// So many messages at a time, and no more: room is made by those that are overdue,
+// whether their fault has been told or not.
+func TestManyMessagesAtATime(t *testing.T) {
+	message := make([]byte, 20)
+	begin := func(l *Listener, now capture.Stamp, k int) Fault {
+		ids, data := frames(0xFECA, uint8(k/250), uint8(k%250), message) // 1.25 s each: connections
+		return l.Frame(now, ids[0], data[0]).Fault
+	}
+	full := func() *Listener {
+		l := new(Listener)
+		for k := range maxSessions {
+			if fault := begin(l, capture.Stamp(k), k); fault != NoFault {
+				t.Fatalf("message %d of %d: %v", k+1, maxSessions, fault)
+			}
+		}
+		return l
+	}
+	l := full()
+	if fault := begin(l, 1250*ms, maxSessions); fault != TooMany || l.Open() != maxSessions {
+		t.Errorf("one too many: %v, %d open", fault, l.Open())
+	}
+	// The first began at 0 ns, the second at 1 ns: one is overdue, and its fault is told.
+	if fault := begin(l, 1250*ms+1, maxSessions); fault != TimedOut || l.Open() != maxSessions {
+		t.Errorf("one is overdue: %v, %d open", fault, l.Open())
+	}
+	if fault := begin(l, 1250*ms+1, maxSessions+1); fault != TooMany {
+		t.Errorf("none is overdue any more: %v", fault)
+	}
+
+	l = full()
+	ids, data := frames(0xFECA, 0, 0, message)
+	data[1][0] = 0 // no packet has this number: void, and told
+	if fault := l.Frame(0, ids[1], data[1]).Fault; fault != Missing {
+		t.Fatalf("packet 0: %v", fault)
+	}
+	if fault := begin(l, 1250*ms+1, maxSessions); fault != NoFault {
+		t.Errorf("room of one whose fault has been told: %v", fault)
+	}
+}
+
 // With an address of its own the listener steers the sender.
 func TestAnswersThoseWhoSpeakToUs(t *testing.T) {
 	us := uint8(0xF9)

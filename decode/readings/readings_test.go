@@ -60,6 +60,22 @@ func TestJudge(t *testing.T) {
 	}
 }
 
+// A pressure is good from its lower limit to its upper one, both included; so is a
+// temperature written as keyboards can.
+func TestLimitsOfReadings(t *testing.T) {
+	f := vanFile(t)
+	for value, want := range map[string]string{"399.9 kPa": Bad, "400 kPa": Good, "400.1": Good, "799.9": Good, "800 kPa": Good, "8 bar": Good, "800.1": Bad, "-500": Bad, "0": Bad} {
+		if e, err := Judge(f, Input{Reading: "main_pressure_idle", Value: value}); err != nil || e.Verdict != want {
+			t.Errorf("%s: %s, %v; want %s", value, e.Verdict, err, want)
+		}
+	}
+	for in, want := range map[string]string{"5C": "5°C", "5 C": "5 °C", "-40F": "-40°F", "0C": "0°C", "9F": "9°F", "23 °C": "23 °C", "23": "23", "C": "C", "K": "K", "300K": "300K", "": "", " F": " °F"} {
+		if got := degrees(in); got != want {
+			t.Errorf("%q is read as %q, want %q", in, got, want)
+		}
+	}
+}
+
 func TestRefusals(t *testing.T) {
 	f := vanFile(t)
 	for _, c := range []struct {
