@@ -28,12 +28,8 @@ import (
 //	name  "identifier": names of the entries can stand in formulas
 //	write "hex": printed in hexadecimal
 type reader struct {
+	places
 	open  func(name string) ([]byte, error)
-	found diag.List
-	// spans holds where the value of each key stands, by path; bad those whose
-	// value could not be read, so that nothing more is said about them.
-	spans map[string]span
-	bad   map[string]bool
 	files map[string]*source
 	texts map[string][]byte
 	bytes int
@@ -55,14 +51,6 @@ const (
 	maxText  = 4000 // characters of one text
 	maxName  = 80
 )
-
-// sub extends a path. Names may hold anything but control characters.
-func sub(at string, keys ...string) string {
-	for _, k := range keys {
-		at += "\x00" + k
-	}
-	return at
-}
 
 // read reads one file and those it uses into f; false when the text could not
 // be taken apart at all, so that there is nothing to validate.
@@ -198,16 +186,6 @@ func (r *reader) use(src *source, ref string, where span, f *File) (before bool)
 	r.read(name, content, f)
 	maps.Copy(src.uses, r.files[name].uses)
 	return false
-}
-
-func (r *reader) fail(where span, format string, args ...any) {
-	r.found.Add(where.pos, where.length, format, args...)
-}
-
-// failAt is fail for the value of a key, which then counts as unreadable.
-func (r *reader) failAt(at string, where span, format string, args ...any) {
-	r.bad[at] = true
-	r.fail(where, format, args...)
 }
 
 // fieldInfo is one field of a struct of the format.

@@ -20,23 +20,21 @@ var roleUnits = map[string]unit.Unit{
 
 // validateTransmission checks that everything the gearbox refers to exists, and
 // that each part is described whole.
-func (r *reader) validateTransmission(f *File, signals map[string]known) {
-	t := f.Transmission
+func (r *rules) validateTransmission() {
+	t := r.file.Transmission
 	root := sub("", "transmission")
 	if t == nil || r.bad[root] {
 		return
 	}
-	signalNames := scope(signals).SymbolNames()
-
 	roles := reflect.ValueOf(t.Roles)
 	for _, fd := range fieldsOf(roles.Type()) {
 		name, p := roles.Field(fd.index).String(), sub(root, "roles", fd.key)
 		if !r.has(sub(root, "roles"), fd.key) {
 			continue
 		}
-		k, ok := signals[name]
+		k, ok := r.signals[name]
 		if !ok {
-			r.unknown(p, "signal", name, signalNames)
+			r.unknown(p, "signal", name, r.signalNames)
 			continue
 		}
 		if want, ok := roleUnits[fd.key]; ok && !unit.Comparable(k.unit, want) {
@@ -46,7 +44,7 @@ func (r *reader) validateTransmission(f *File, signals map[string]known) {
 	if t.Train != nil && len(t.Ratios) > 0 {
 		r.wrong(sub(root, "ratios"), "ratios: follow from the train; expected one of the two")
 	}
-	r.validateTrain(t, root, signals, signalNames)
+	r.validateTrain(t, root)
 
 	for _, e := range t.Ratios {
 		if e.V == 0 && r.has(sub(root, "ratios"), e.Name) {
@@ -70,13 +68,13 @@ func (r *reader) validateTransmission(f *File, signals map[string]known) {
 			seen[h] = true
 		}
 	}
-	r.validateContacts(t, root, signals, signalNames)
+	r.validateContacts(t, root)
 	r.validateSolenoids(t, root, elements)
 	for _, s := range t.Switches {
 		p := sub(root, "switches", s.Name)
-		k, ok := signals[s.Name]
+		k, ok := r.signals[s.Name]
 		if !ok {
-			r.fail(at(s), "unknown signal %q%s", s.Name, diag.Suggest(s.Name, signalNames))
+			r.fail(at(s), "unknown signal %q%s", s.Name, diag.Suggest(s.Name, r.signalNames))
 			continue
 		}
 		if r.has(p, "element") && !slices.Contains(elements, s.V.Element) {
@@ -93,7 +91,7 @@ func (r *reader) validateTransmission(f *File, signals map[string]known) {
 }
 
 // validateSolenoids checks what controls the elements; no element has two.
-func (r *reader) validateSolenoids(t *Transmission, root string, elements []string) {
+func (r *rules) validateSolenoids(t *Transmission, root string, elements []string) {
 	taken := make(map[string]string)
 	for _, s := range t.Solenoids {
 		p := sub(root, "solenoids", s.Name)
@@ -120,23 +118,23 @@ func (r *reader) validateSolenoids(t *Transmission, root string, elements []stri
 }
 
 // validateContacts checks the contacts behind the lever.
-func (r *reader) validateContacts(t *Transmission, root string, signals map[string]known, signalNames []string) {
+func (r *rules) validateContacts(t *Transmission, root string) {
 	c := t.Contacts
 	if c == nil {
 		return
 	}
 	p := sub(root, "lever_contacts")
 	contact := func(at, name string) {
-		k, ok := signals[name]
+		k, ok := r.signals[name]
 		switch {
 		case !ok:
-			r.unknown(at, "signal", name, signalNames)
+			r.unknown(at, "signal", name, r.signalNames)
 		case r.has(p, "closed") && len(k.states) > 0 && k.states.Index(c.Closed) < 0:
 			r.unknown(sub(p, "closed"), "state of "+name, c.Closed, names(k.states))
 		}
 	}
 	positions := []string(nil)
-	if lever, ok := signals[t.Roles.Lever]; ok {
+	if lever, ok := r.signals[t.Roles.Lever]; ok {
 		positions = names(lever.states)
 	}
 	for _, e := range c.Codes {
@@ -153,7 +151,7 @@ func (r *reader) validateContacts(t *Transmission, root string, signals map[stri
 }
 
 // gearNames: 1 to 99, R and N are what the analysis can name.
-func (r *reader) gearNames(p string, list []string) {
+func (r *rules) gearNames(p string, list []string) {
 	for _, g := range list {
 		n, err := readInt(g)
 		if g != "R" && (err != nil || n < 1 || n > 99 || itoa(int(n)) != g) {
@@ -162,7 +160,7 @@ func (r *reader) gearNames(p string, list []string) {
 	}
 }
 
-func (r *reader) validateTrain(t *Transmission, root string, signals map[string]known, signalNames []string) {
+func (r *rules) validateTrain(t *Transmission, root string) {
 	if t.Train == nil {
 		for _, e := range t.Elements {
 			r.fail(at(e), "element %q needs the gear train; expected the key train", e.Name)
@@ -215,8 +213,8 @@ func (r *reader) validateTrain(t *Transmission, root string, signals map[string]
 		}
 	}
 	for _, e := range tr.Sensors {
-		if k, ok := signals[e.Name]; !ok {
-			r.fail(at(e), "unknown signal %q%s", e.Name, diag.Suggest(e.Name, signalNames))
+		if k, ok := r.signals[e.Name]; !ok {
+			r.fail(at(e), "unknown signal %q%s", e.Name, diag.Suggest(e.Name, r.signalNames))
 		} else if !unit.Comparable(k.unit, unit.RPM) {
 			r.fail(at(e), "expected a signal in a unit of rotational speed such as rpm, found %s in %s", e.Name, symbol(k.unit))
 		}
@@ -258,7 +256,7 @@ func (r *reader) validateTrain(t *Transmission, root string, signals map[string]
 // assembly warns where the planets of a set cannot be put in, by the rules for
 // unshifted teeth: (sun + ring) divisible by the number of planets, with double
 // pinions (ring - sun).
-func (r *reader) assembly(s Set, at string) {
+func (r *rules) assembly(s Set, at string) {
 	sum := s.SunTeeth + s.RingTeeth
 	if s.DoublePinion {
 		sum = s.RingTeeth - s.SunTeeth

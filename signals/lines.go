@@ -1,7 +1,11 @@
 package signals
 
 import (
+	"reflect"
+	"slices"
+	"strings"
 	"time"
+	"unicode/utf8"
 
 	"gearwitness/signals/unit"
 )
@@ -51,4 +55,66 @@ func (l *Lines) Stale() time.Duration {
 		return 3 * l.Every
 	}
 	return l.StaleAfter
+}
+
+func (r *rules) validateLines() {
+	for i, e := range r.file.Lines {
+		path := sub("", "lines", e.Name)
+		if r.bad[path] {
+			continue
+		}
+		r.validateInstrument(&r.file.Lines[i].V, path)
+		for _, s := range e.V.Signals {
+			r.define(at(s), s.Name, s.V.Unit, s.V.States)
+		}
+	}
+}
+
+func (r *rules) validateInstrument(l *Lines, path string) {
+	r.validatePeriod(path, l.Every, l.StaleAfter)
+	if !r.has(path, "form") {
+		return
+	}
+	if l.Form == NMEA {
+		for key, given := range map[string]bool{"separator": l.Separator != "", "begins": l.Begins != ""} {
+			if given {
+				r.wrong(sub(path, key), "%s: an NMEA 0183 sentence has its own form", key)
+			}
+		}
+	}
+	if utf8.RuneCountInString(l.Separator) > 8 {
+		r.wrong(sub(path, "separator"), "separator: expected at most 8 characters")
+	}
+	for i := range l.Signals {
+		e := &l.Signals[i]
+		p, s := sub(path, "signals", e.Name), &e.V
+		if r.bad[p] {
+			continue
+		}
+		given := map[string]bool{"sentence": s.Sentence != "", "field": r.has(p, "field"), "column": r.has(p, "column"), "key": s.Key != ""}
+		want := map[Form][]string{NMEA: {"sentence", "field"}, Columns: {"column"}, Pairs: {"key"}}[l.Form]
+		for _, key := range []string{"sentence", "field", "column", "key"} {
+			_, written := r.spans[sub(p, key)]
+			switch needed := slices.Contains(want, key); {
+			case needed && !written:
+				r.fail(at(*e), "missing key %q; expected it with form %s", key, scalars[reflect.TypeFor[Form]()].write(l.Form))
+			case given[key] && !needed:
+				r.wrong(sub(p, key), "%s: does not go with form %s; expected %s", key, scalars[reflect.TypeFor[Form]()].write(l.Form), strings.Join(want, " and "))
+			}
+		}
+		if given["sentence"] && (len(s.Sentence) != 3 || strings.ToUpper(s.Sentence) != s.Sentence) {
+			r.wrong(sub(p, "sentence"), "sentence: expected the last three letters of its name, such as RMC, found %q", s.Sentence)
+		}
+		for key, n := range map[string]int{"field": s.Field, "column": s.Column} {
+			if given[key] && (n < 1 || n > 100) {
+				r.wrong(sub(p, key), "%s: expected 1 to 100, found %d", key, n)
+			}
+		}
+		if s.Resolution == 0 && r.has(p, "resolution") {
+			r.wrong(sub(p, "resolution"), "resolution: expected a number other than 0")
+		}
+		if len(s.States) > 0 && s.Unit != unit.None {
+			r.wrong(sub(p, "unit"), "unit: a signal with states has none")
+		}
+	}
 }

@@ -95,12 +95,15 @@ func plain(err error) error {
 // none can be. Every mistake found is in the list, sorted; the File is nil when
 // one of them is an error.
 func Parse(name string, text []byte, open func(name string) ([]byte, error)) (*File, diag.List) {
-	r := reader{open: open, spans: make(map[string]span), bad: make(map[string]bool), files: make(map[string]*source), texts: make(map[string][]byte), lost: make(map[string]bool)}
+	r := reader{
+		places: places{spans: make(map[string]span), bad: make(map[string]bool)},
+		open:   open, files: make(map[string]*source), texts: make(map[string][]byte), lost: make(map[string]bool),
+	}
 	f := &File{source: name}
 	if r.read(name, text, f) {
 		r.complete(reflect.ValueOf(f).Elem(), "", span{diag.Pos{File: name, Line: 1, Column: 1}, 1})
 		r.resolve(f)
-		r.validate(f)
+		(&rules{places: &r.places, file: f, signals: make(scope)}).validate()
 	}
 	r.clamp()
 	r.found = slices.DeleteFunc(r.found, r.follows)

@@ -112,7 +112,7 @@ func TestAnyTextPrintsAndReadsBack(t *testing.T) {
 			f.Frames = Named[Frame]{{Name: name, V: fr}}
 		}
 		printed := f.Text()
-		r := reader{spans: make(map[string]span), bad: make(map[string]bool), files: make(map[string]*source), texts: make(map[string][]byte)}
+		r := reader{places: places{spans: make(map[string]span), bad: make(map[string]bool)}, files: make(map[string]*source), texts: make(map[string][]byte)}
 		again := &File{}
 		r.read("printed", printed, again)
 		for i := range again.Frames {

@@ -87,10 +87,11 @@ func (g Grade) String() string { return scalars[reflect.TypeFor[Grade]()].write(
 
 // validateProcedures checks conditions, bands and times; all are the signals of
 // the file and of the analysis.
-func (r *reader) validateProcedures(f *File, all map[string]known) {
+func (r *rules) validateProcedures(all scope) {
+	f := r.file
 	condition := func(p, key, src string) {
 		if r.has(p, key) {
-			_, list := formula.Condition(src, scope(all))
+			_, list := formula.Condition(src, all)
 			r.problems(sub(p, key), src, list)
 		}
 	}
@@ -98,7 +99,7 @@ func (r *reader) validateProcedures(f *File, all map[string]known) {
 		k, ok := all[name]
 		switch {
 		case !ok:
-			r.unknown(p, "signal", name, scope(all).SymbolNames())
+			r.unknown(p, "signal", name, all.SymbolNames())
 		case len(k.states) > 0:
 			r.wrong(p, "%s: expected a signal with a figure, found %s, which has states; use until for it", key, name)
 		}
@@ -146,7 +147,7 @@ func (r *reader) validateProcedures(f *File, all map[string]known) {
 }
 
 // validateStep checks that a step can be done at all.
-func (r *reader) validateStep(s *Step, p string, entry span, gears []string) {
+func (r *rules) validateStep(s *Step, p string, entry span, gears []string) {
 	written := func(key string) bool { _, ok := r.spans[sub(p, key)]; return ok }
 	switch {
 	case written("gears"):
@@ -200,7 +201,8 @@ func (r *reader) validateStep(s *Step, p string, entry span, gears []string) {
 func at1(p string) string { return p[strings.LastIndexByte(p, 0)+1:] }
 
 // validateReadings checks that each line of the bench sheet asks for one thing.
-func (r *reader) validateReadings(f *File) {
+func (r *rules) validateReadings() {
+	f := r.file
 	var solenoids []string
 	if f.Transmission != nil {
 		solenoids = names(f.Transmission.Solenoids)
@@ -249,7 +251,7 @@ func gearsOf(t *Transmission) []string {
 
 // withAnalysis returns the signals that conditions of alarms and procedures may
 // use: those of the file and those of the analysis.
-func withAnalysis(f *File, signals map[string]known) map[string]known {
+func withAnalysis(f *File, signals scope) scope {
 	all := maps.Clone(signals)
 	gears := States{{Name: "N", V: 0}, {Name: "R", V: -1}, {Name: "standing", V: 100}, {Name: "between", V: 101}}
 	if t := f.Transmission; t != nil {

@@ -1,6 +1,10 @@
 package signals
 
-import "time"
+import (
+	"time"
+
+	"gearwitness/signals/bits"
+)
 
 // Request is a diagnostic read over ISO 15765-2. Only services that read can be
 // expressed; it is sent only where the user allows requests at all.
@@ -93,4 +97,93 @@ func (r *Request) Echo() []byte {
 		p = p[:2] // the answer has its own mask of supported bits
 	}
 	return p
+}
+
+func (r *rules) validateRequests() {
+	for i, e := range r.file.Requests {
+		path := sub("", "requests", e.Name)
+		if r.bad[path] {
+			continue
+		}
+		r.validateBus(e.V.Bus, at(e), path)
+		r.validateRequest(&r.file.Requests[i].V, path, at(e))
+		for _, s := range e.V.Signals {
+			r.define(at(s), s.Name, s.V.Unit, s.V.States)
+		}
+	}
+}
+
+func (r *rules) validateRequest(q *Request, path string, entry span) {
+	if !r.has(path, "service") {
+		return
+	}
+	top, asks := uint32(0xFF), true
+	switch q.Service {
+	case StoredFaults, PendingFaults, PermanentFaults:
+		asks = false
+	case ReadByID:
+		top = 0xFFFF
+	}
+	switch {
+	case !asks && q.Item != nil:
+		r.wrong(sub(path, "item"), "item: service %02X asks for all fault codes and has none", uint8(q.Service))
+	case !asks && len(q.Signals) > 0:
+		r.wrong(sub(path, "signals"), "signals: service %02X answers with fault codes", uint8(q.Service))
+	case asks && q.Item == nil && !r.bad[sub(path, "item")]:
+		r.fail(entry, "missing key \"item\"; expected what service %02X is to read, 0 to 0x%X", uint8(q.Service), top)
+	case asks && q.Item != nil && *q.Item > top:
+		r.wrong(sub(path, "item"), "item: expected 0 to 0x%X, found 0x%X", top, *q.Item)
+	}
+	if q.Frame != nil && q.Service != FreezeFrame {
+		r.wrong(sub(path, "frame"), "frame: goes with service 02 only")
+	}
+	if q.Mask != nil && q.Service != ReadFaults {
+		r.wrong(sub(path, "mask"), "mask: goes with service 19 only")
+	}
+	limit := uint32(0x7FF)
+	if q.Extended {
+		limit = 0x1FFFFFFF
+	}
+	for key, id := range map[string]*uint32{"to": q.To, "from": q.From} {
+		if id != nil && *id > limit {
+			r.wrong(sub(path, key), "%s: expected 0 to 0x%X, found 0x%X; for 29 bits add extended: true", key, limit, *id)
+		}
+	}
+	if q.To != nil && q.From == nil && *q.To != 0x7DF && *q.To != 0x18DB33F1 && !r.bad[sub(path, "from")] && answerTo(*q.To, q.Extended) == 0 {
+		r.wrong(sub(path, "to"), "to: 0x%X is no identifier of ISO 15765-4; expected the key from with the one that answers", *q.To)
+	}
+	if r.has(path, "every") && q.Every < 100*time.Millisecond {
+		r.wrong(sub(path, "every"), "every: expected 100 ms or more, found %s; a bus is shared", writeDuration(q.Every))
+	}
+	length := bits.MaxData
+	if r.has(path, "length") {
+		if q.Length < 1 || q.Length > 4093 {
+			r.wrong(sub(path, "length"), "length: expected 1 to 4093 bytes, found %d", q.Length)
+		} else {
+			length = q.Length
+		}
+	}
+	r.validateFields(carrier{path: path, length: length, signals: q.Signals})
+}
+
+// answerTo returns the identifier that answers a request to one unit by ISO
+// 15765-4: 7E0..7E7 and 18DAxxF1; 0 if id is no such request.
+func answerTo(id uint32, extended bool) uint32 {
+	switch {
+	case !extended && 0x7E0 <= id && id <= 0x7E7:
+		return id + 8
+	case extended && id&0x1FFF00FF == 0x18DA00F1:
+		return 0x18DAF100 | id>>8&0xFF
+	}
+	return 0
+}
+
+// Answers returns the identifier whose answer counts; any is true where every
+// unit may answer.
+func (r *Request) Answers() (id uint32, any bool) {
+	if r.From != nil {
+		return *r.From, false
+	}
+	id = answerTo(r.Target(), r.Extended)
+	return id, id == 0
 }
