@@ -127,7 +127,9 @@ func TestPage(t *testing.T) {
 	}
 	press("p")
 	webtest.Until(t, ctx, `document.querySelector('[data-hook="pause"]').ariaPressed === "true" && `+text("graph-time")+`.startsWith("paused")`)
-	webtest.Eval[any](t, ctx, `window.before = `+drawn+`; window.speed = document.querySelector('[data-what="output_speed"] .figure-value').textContent; null`)
+	// What was asked for before the key was pressed may still have to be drawn.
+	webtest.Until(t, ctx, `(() => { const now = `+drawn+`; window.still = now === window.before ? (window.still ?? 0) + 1 : 0; window.before = now; return window.still >= 20; })()`)
+	webtest.Eval[any](t, ctx, `window.speed = document.querySelector('[data-what="output_speed"] .figure-value').textContent; null`)
 	f.run(b, time.Second)
 	webtest.Until(t, ctx, `document.querySelector('[data-what="output_speed"] .figure-value').textContent !== window.speed`)
 	if !webtest.Eval[bool](t, ctx, drawn+` === window.before`) {

@@ -89,6 +89,8 @@ export class Graphs {
     this.span = 120;
     /** @type {number|null} end of the picture while paused */
     this.held = null;
+    /** @type {{x: number[], columns: (number|null)[][]}|null} what is drawn while paused, whatever comes */
+    this.frozen = null;
     /** @type {[number, number]|null} */
     this.zoom = null;
     /** @type {History|null} what is shown while zoomed or in whole */
@@ -195,6 +197,7 @@ export class Graphs {
 
   changed() {
     this.dirty = true;
+    this.frozen = null;
     const still = this.held !== null || this.zoom !== null;
     setAttr(this.at.pause, "aria-pressed", String(still));
     this.at.resume.hidden = !still;
@@ -369,7 +372,8 @@ export class Graphs {
     this.dirty = false;
     if ((this.zoom || whole) && this.past) this.paintPast(this.past, range);
     else {
-      const w = this.columns.window(range[0], range[1]);
+      const w = this.frozen ?? this.columns.window(range[0], range[1]);
+      if (this.held !== null) this.frozen = w;
       this.each((pick, unsigned) => ({ x: w.x, mid: pick.map((k) => (unsigned ? size(w.columns[k] ?? []) : this.shown(w.columns[k] ?? [], k))), max: null, min: null }), range);
     }
     this.tellValues();
