@@ -336,8 +336,13 @@ func TestSessionsOnThePage(t *testing.T) {
 	// Two side by side.
 	webtest.Eval[any](t, ctx, `document.querySelector('tr[data-name="`+first+`"] input').click(); document.querySelector('tr[data-name="`+second+`"] input').click(); null`)
 	click(`[data-hook="sessions-compare"]`)
+	webtest.Until(t, ctx, `document.querySelector('.compare-said')?.textContent.includes("longer") || document.querySelector('.compare-said')?.textContent.startsWith("Changed: Duration, 2-3")`)
+	webtest.Until(t, ctx, `document.querySelector('.compare-row').textContent.includes("clearly different: higher") && document.querySelector('.compare-row').textContent.includes("0.4")`)
+	if err := chromedp.Do(ctx, chromedp.Focus(chromedp.CSS(`.compare-open`)), chromedp.KeyEvent("\r")); err != nil {
+		t.Fatal(err)
+	}
+	webtest.Until(t, ctx, `document.querySelector('.compare-open').getAttribute("aria-expanded") === "true" && document.querySelector('.compare-behind').textContent.includes("with 95 % confidence")`)
 	webtest.Until(t, ctx, `document.querySelectorAll('.overlay .overlay-line').length === 2 && [...document.querySelectorAll('.overlay-line')].every((p) => p.getAttribute("d").length > 100)`)
-	webtest.Until(t, ctx, `document.querySelector('.compare-figures [data-verdict="larger"]')?.textContent.includes("0.4")`)
 	if got := webtest.Eval[string](t, ctx, `[...document.querySelectorAll('.overlay-line')].map((p) => p.getAttribute("stroke-dasharray")).join("|")`); got != "|7 3" {
 		t.Errorf("dashes of the two lines: %q", got)
 	}

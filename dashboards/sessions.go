@@ -115,8 +115,10 @@ type (
 	}
 	// SessionComparison is two sessions side by side.
 	SessionComparison struct {
-		A string `json:"a"`
-		B string `json:"b"`
+		A        string     `json:"a"` // then
+		B        string     `json:"b"` // now
+		AStarted *time.Time `json:"a_started,omitempty"`
+		BStarted *time.Time `json:"b_started,omitempty"`
 		*compare.Comparison
 	}
 )
@@ -437,6 +439,7 @@ func (s *Server) compareHandler(w http.ResponseWriter, r *http.Request) {
 			}
 		}
 		tell("comparing")
-		return SessionComparison{A: past[0].Name, B: past[1].Name, Comparison: compare.Compare(past[0].Shifts, past[1].Shifts)}, nil
+		return SessionComparison{A: past[0].Name, B: past[1].Name, AStarted: When(past[0].Started), BStarted: When(past[1].Started),
+			Comparison: compare.Compare(&past[0].Record, &past[1].Record)}, nil
 	}, func(v any) { reply(w, v) })
 }

@@ -3,6 +3,8 @@ package decode
 import (
 	"encoding/json"
 	"fmt"
+	"strconv"
+	"strings"
 
 	"gearwitness/capture"
 )
@@ -40,6 +42,29 @@ type Seconds int64
 
 // MarshalJSON writes nanoseconds as seconds without rounding.
 func (s Seconds) MarshalJSON() ([]byte, error) { return AppendSeconds(nil, int64(s)), nil }
+
+// UnmarshalJSON reads decimal seconds, exact to the nanosecond, up to those of a
+// Stamp.
+func (s *Seconds) UnmarshalJSON(text []byte) error {
+	if string(text) == "null" {
+		return nil
+	}
+	d := string(text)
+	sign, digits := "", d
+	if rest, negative := strings.CutPrefix(d, "-"); negative {
+		sign, digits = "-", rest
+	}
+	whole, part, _ := strings.Cut(digits, ".")
+	if len(part) > 9 || strings.ContainsAny(digits, "eE+-") {
+		return fmt.Errorf("expected seconds with at most 9 decimals, found %.40s", d)
+	}
+	ns, err := strconv.ParseInt(sign+whole+part+strings.Repeat("0", 9-len(part)), 10, 64)
+	if err != nil {
+		return fmt.Errorf("expected seconds of a time stamp, found %.40s", d)
+	}
+	*s = Seconds(ns)
+	return nil
+}
 
 // AppendSeconds appends ns as decimal seconds without trailing zeros.
 func AppendSeconds(b []byte, ns int64) []byte { return appendScaled(b, ns, 9) }

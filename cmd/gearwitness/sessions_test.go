@@ -23,6 +23,7 @@ import (
 	"gearwitness/capture/archive"
 	"gearwitness/capture/testneed"
 	"gearwitness/dashboards"
+	"gearwitness/decode/compare"
 	"gearwitness/signals"
 )
 
@@ -458,19 +459,17 @@ func TestCompareCommand(t *testing.T) {
 	sound := record(t, root, "van:?seed=1&for=7m", "before", march)
 	late := record(t, root, "van:?seed=1&for=7m&fault=odd-gears-clutch-fills-late=300", "after", march.AddDate(0, 1, 0))
 	out := must(t, "sessions", "compare", sound, late, "--archive", root)
-	for _, want := range []string{"First session:  " + sound, "Second session: " + late, "2-3 power-on up", "longer", "with 95 % confidence", "Road slope"} {
+	for _, want := range []string{"Then:  " + sound, "Now:   " + late, "Worse: Odd-gears clutch. Input speed flares", "WHAT ", "Flare, 2-3 power-on up, 4-5", "clearly different: worse", "alike within what matters", "Road slope"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("compare does not say %q:\n%s", want, out)
 		}
 	}
-	c := fromJSON[struct {
-		Groups []struct {
-			From, To string
-			Figures  []struct{ Name, Verdict string }
-		}
-	}](t, must(t, "sessions", "compare", sound, late, "--archive", root, "--json"))
-	if len(c.Groups) < 5 || len(c.Groups[0].Figures) == 0 {
-		t.Errorf("JSON: %+v; want the groups with their figures", c)
+	if all := must(t, "sessions", "compare", sound, late, "--archive", root, "--all"); !strings.Contains(all, "with 95 % confidence") || !strings.Contains(all, "Engagement at a standstill") {
+		t.Errorf("compare --all says\n%s\nwant every line and how sure it is", all)
+	}
+	c := fromJSON[compare.Comparison](t, must(t, "sessions", "compare", late, sound, "--archive", root, "--json"))
+	if len(c.Rows) < 30 || c.Rows[0].Judged != compare.Different || len(c.Changed) == 0 || c.Changed[0].Part != "odd-gears clutch" || c.Changed[0].Direction != compare.Better {
+		t.Errorf("JSON: %+v; want the odd-gears clutch better, and the rows with their figures", c.Changed)
 	}
 	third := record(t, root, "van:?seed=1&for=2m", "third", march.AddDate(0, 2, 0))
 	out = must(t, "sessions", "compare", third, late, sound, "--archive", root)

@@ -15,6 +15,7 @@ import (
 	"gearwitness/capture/archive"
 	"gearwitness/decode"
 	"gearwitness/decode/compare"
+	"gearwitness/decode/compare/stats"
 	"gearwitness/decode/drivetrain"
 )
 
@@ -418,7 +419,7 @@ func summarise(s *compare.Set) shiftRow {
 		}
 		return strings.Replace(fmt.Sprintf("%.*f", digits, v), "-", "−", 1)
 	}
-	row.Duration, row.Delay = some(compare.Median(durations), 2), some(compare.Median(delays), 2)
+	row.Duration, row.Delay = some(stats.Median(durations), 2), some(stats.Median(delays), 2)
 	if len(durations) > 0 {
 		row.Longest = some(slices.Max(durations), 2)
 	}

@@ -596,8 +596,12 @@ func (b *Builder) Finish(c decode.Counters, p Papers) *Report {
 		b.locks.total += b.last - b.locks.since
 		b.locks.is = false
 	}
-	r := &Report{papers: p, b: b, counters: c, record: b.collector.Finish()}
-	r.sets, r.readings = compare.Sets(r.record.Shifts), journalReadings(&p)
+	r := &Report{papers: p, b: b, counters: c, readings: journalReadings(&p)}
+	for _, e := range r.readings {
+		b.collector.Reading(e)
+	}
+	r.record = b.collector.Finish()
+	r.sets = compare.Sets(r.record.Shifts)
 	r.judge()
 	return r
 }

@@ -3,531 +3,486 @@ package compare
 import (
 	"cmp"
 	"fmt"
-	"hash/fnv"
-	"maps"
 	"math"
 	"slices"
-	"sort"
 	"strings"
+
+	"gearwitness/decode/compare/stats"
+	"gearwitness/signals/portable"
 )
 
-// Tolerances within which two shifts are alike. Pedal and oil temperature:
-// common practice, no source. Engine torque: ours.
+// Answer is what a comparison of one figure or finding says.
+type Answer string
+
+// Answers.
 const (
-	PedalPercent  = 5.0
-	OilKelvin     = 10.0
-	TorqueNm      = 15.0
-	TorqueShare   = 0.1 // of the larger, where that is more than TorqueNm
-	significance  = 0.05
-	fewestToShow  = 2 // for an interval
-	overlayStep   = 0.01
-	overlayBefore = 0.2
-	overlayAfter  = 0.3
+	Different Answer = "clearly different"         // by more than what matters, beyond chance
+	Small     Answer = "different but small"       // beyond chance, by less than what matters
+	Alike     Answer = "alike within what matters" // it is shown that the difference is less than what matters
+	TooFew    Answer = "too few to tell"
+	NotJudged Answer = "not judged" // depends on how it was driven, not only on the gearbox
 )
 
-// Comparison is two sessions' shifts side by side.
+// Direction is which way something changed from the first session to the second.
+type Direction string
+
+// Directions.
+const (
+	Worse  Direction = "worse"
+	Better Direction = "better"
+	Higher Direction = "higher" // where neither is better by itself
+	Lower  Direction = "lower"
+)
+
+// opposed turns it round.
+func direction(d float64, worse int) Direction {
+	switch {
+	case d == 0:
+		return ""
+	case worse == 0 && d > 0:
+		return Higher
+	case worse == 0:
+		return Lower
+	case (d > 0) == (worse > 0):
+		return Worse
+	}
+	return Better
+}
+
+// Comparison is two sessions of one vehicle side by side: then and now.
 type Comparison struct {
-	Groups []Group `json:"groups"`
-	// Summary says in plain sentences what stands out, the clearest first; it is
-	// never empty.
-	Summary []string `json:"summary"`
-	// Notes say what this comparison cannot know.
+	// Said is what came of it in one sentence, or two.
+	Said string `json:"said"`
+	// Changed are the parts that changed, the surest first; empty where none did.
+	Changed []Changed `json:"changed"`
+	// Rows are all that was compared, the worst change first.
+	Rows []Row `json:"rows"`
+	// Compared counts the rows by answer.
+	Compared map[Answer]int `json:"compared"`
+	// Overlays are the shifts of each kind that both sessions have.
+	Overlays []KindOverlay `json:"overlays"`
+	// Notes say under which conditions the sessions were driven and what this
+	// comparison cannot know.
 	Notes []string `json:"notes"`
 }
 
-// Group is one change of gear under one load, in both sessions.
-type Group struct {
-	From string `json:"from"`
-	To   string `json:"to"`
-	Kind string `json:"kind"` // see Shift.Kind
-	// All counts the shifts of each session, Alike those with a counterpart in the
-	// other session, which alone are compared.
-	All   [2]int `json:"all"`
-	Alike [2]int `json:"alike"`
-	// NotReached counts, of those alike, the ones that did not reach the new gear
-	// for good; they have no duration.
-	NotReached [2]int `json:"not_reached"`
-	// NotKnown names the conditions that neither session knows, such as "oil
-	// temperature": the shifts may differ in them.
-	NotKnown []string `json:"not_known"`
-	Figures  []Figure `json:"figures"`
-	Overlay  Overlay  `json:"overlay"`
-	Words    string   `json:"words"`
+// Changed is a part that is no longer what it was.
+type Changed struct {
+	Part      string    `json:"part"` // name of an element or signal, or "engine", "converter", "coolant"
+	Title     string    `json:"title"`
+	Direction Direction `json:"direction"`
+	Why       string    `json:"why"`
+	Rows      []int     `json:"rows"` // that show it
 }
 
-// Name is the group in words: "2-3 power-on up".
-func (g *Group) Name() string { return g.From + "-" + g.To + " " + g.Kind }
+// Row is one line of the table.
+type Row struct {
+	What      string    `json:"what"`
+	Then      string    `json:"then"`
+	Now       string    `json:"now"`
+	Judged    Answer    `json:"judged"`
+	Direction Direction `json:"direction,omitempty"`
+	// Words say the same as a sentence, with how sure it is and what would settle it.
+	Words string `json:"words"`
+	// Parts may be behind a change, the likeliest first.
+	Parts  []string `json:"parts,omitempty"`
+	Figure *Figure  `json:"figure,omitempty"` // nil for findings
+	// Kinds are the kinds that make the figure up, such as shifts 2-3 power-on up.
+	Kinds []Row `json:"kinds,omitempty"`
 
-// Verdict of a figure.
-type Verdict string
+	weight float64 // of the change: by how much it is more than what matters
+	blamed []blamed
+	key    string // of the figure
+	kind   string
+}
 
-// Verdicts.
-const (
-	Larger  Verdict = "larger"  // in the second session, beyond chance and what the measurement can tell
-	Smaller Verdict = "smaller" // the same the other way
-	Alike   Verdict = "no difference shown"
-	TooFew  Verdict = "too few to tell"
-)
-
-// Figure is one measured figure of a group in both sessions.
+// Figure is the numbers of a row.
 type Figure struct {
-	Name   string     `json:"name"` // duration, delay, flare, bind-up, overshoot
-	Unit   string     `json:"unit"` // empty: a share
-	N      [2]int     `json:"n"`
-	Median [2]float64 `json:"median"`
-	// Difference is the second median minus the first, Interval where it lies with
-	// 95 % confidence (bootstrap); nil with fewer than two values on a side.
-	Difference float64   `json:"difference"`
-	Interval   *Interval `json:"interval_95,omitempty"`
-	Test       *RankTest `json:"rank_test,omitempty"`
-	// PAll is the test's P with regard to all groups tested for this figure (Holm).
-	PAll *float64 `json:"p_all,omitempty"`
-	// Share is the part of all pairs in which the second session's value is larger.
-	Share   float64 `json:"share_larger"`
-	Verdict Verdict `json:"verdict"`
-	Words   string  `json:"words"`
+	Key  string     `json:"key"`  // as the vehicle file's matters call it
+	Unit string     `json:"unit"` // empty: a share
+	N    [2]int     `json:"n"`
+	Then float64    `json:"then"` // means under the mean conditions of both, outliers drawn in
+	Now  float64    `json:"now"`
+	Diff float64    `json:"difference"` // now minus then; of a Relative figure in parts of then
+	CI   [2]float64 `json:"interval_95"`
+	// Matters is the smallest difference that matters, Reason why.
+	Matters  float64 `json:"matters"`
+	Reason   string  `json:"reason"`
+	Relative bool    `json:"relative,omitempty"`
+	// Chance is the probability of such a difference if there were none, Beyond that
+	// if it were no more than what matters, both with regard to all that was
+	// compared; Ranks the latter of this figure alone from ranks, Exact if by counting
+	// every arrangement.
+	Chance float64 `json:"p_chance"`
+	Beyond float64 `json:"p_matters"`
+	Ranks  float64 `json:"p_ranks"`
+	Exact  bool    `json:"ranks_exact"`
+	// More is how many more of it in the second session would tell; 0 where it is told
+	// or no number would.
+	More int `json:"more,omitempty"`
 }
 
-// quantity is a figure that shifts have.
-type quantity struct {
-	name, unit string
-	more, less string  // what a larger and a smaller value is called
-	small      float64 // differences below are within what the measurement can tell
-	digits     int
-	of         func(*Shift) (float64, bool)
+// KindOverlay is the overlay of one kind of shift.
+type KindOverlay struct {
+	Kind string `json:"kind"`
+	Overlay
 }
 
-func pointer(p *float64) (float64, bool) {
-	if p == nil {
-		return 0, false
-	}
-	return *p, true
+// studied is a figure with its comparison.
+type studied struct {
+	f     *figure
+	kinds []*kindOf
+	all   contrast
 }
 
-// The smallest differences that are claimed are ours: 20 ms is what a shift's times
-// are good for at speeds sent 100 times a second; a command is often sent no
-// more than 50 times.
-var quantities = [...]quantity{
-	{"duration", "s", "longer", "shorter", 0.02, 2, func(s *Shift) (float64, bool) {
-		if s.Duration == nil || !s.Settled {
-			return 0, false
+// Compare compares two sessions of one vehicle: then and now. The smallest
+// differences that matter are those of the second's vehicle file.
+func Compare(then, now *Record) *Comparison {
+	c := &Comparison{Changed: []Changed{}, Rows: []Row{}, Compared: map[Answer]int{}, Overlays: []KindOverlay{}}
+	list := slices.Concat(shiftFigures(), slipFigures(then, now), lockFigures(), standFigures(), switchFigures(then, now), momentFigures(then, now))
+	var studies []*studied
+	for _, f := range list {
+		if m, ok := now.Matters[f.key]; ok && m > 0 {
+			f.matters, f.reason = m, "by the vehicle file"
 		}
-		return float64(*s.Duration) / 1e9, true
-	}},
-	{"delay", "s", "longer", "shorter", 0.05, 2, func(s *Shift) (float64, bool) {
-		if s.Delay == nil {
-			return 0, false
+		if f.relative {
+			f.matters, f.repeat = portable.Log(1+f.matters), portable.Log(1+f.repeat)
 		}
-		return float64(*s.Delay) / 1e9, true
-	}},
-	{"flare", "rpm", "higher", "lower", 10, 0, func(s *Shift) (float64, bool) { return pointer(s.Flare) }},
-	{"bind-up", "m/s²", "stronger", "weaker", 0.1, 2, func(s *Shift) (float64, bool) { return pointer(s.BindUp) }},
-	{"overshoot", "", "larger", "smaller", 0.03, 3, func(s *Shift) (float64, bool) { return s.Overshoot, s.End != nil }},
-}
-
-// condition is what must be alike.
-type condition struct {
-	name  string
-	of    func(*Shift) *float64
-	alike func(a, b float64) bool
-}
-
-var conditions = [...]condition{
-	{"pedal", func(s *Shift) *float64 { return s.Pedal }, within(PedalPercent)},
-	{"oil temperature", func(s *Shift) *float64 { return s.OilTemperature }, within(OilKelvin)},
-	{"engine torque", func(s *Shift) *float64 { return s.TorqueBefore }, func(a, b float64) bool {
-		return math.Abs(a-b) <= max(TorqueNm, TorqueShare*max(math.Abs(a), math.Abs(b)))
-	}},
-}
-
-func within(tolerance float64) func(a, b float64) bool {
-	return func(a, b float64) bool { return math.Abs(a-b) <= tolerance }
-}
-
-// conditionsOf returns the conditions that some of the shifts know and the names
-// of the others.
-func conditionsOf(lists ...[]*Shift) (use []condition, unknown []string) {
-	unknown = []string{}
-	for _, c := range conditions {
-		known := slices.ContainsFunc(lists, func(l []*Shift) bool {
-			return slices.ContainsFunc(l, func(s *Shift) bool { return c.of(s) != nil })
-		})
-		if known {
-			use = append(use, c)
-		} else {
-			unknown = append(unknown, c.name)
+		if kinds := f.fit(f.observe(then, f), f.observe(now, f)); kinds != nil {
+			studies = append(studies, &studied{f, kinds, f.together(kinds)})
 		}
 	}
-	return use, unknown
-}
-
-// alike tells whether two shifts happened under the same conditions. A shift
-// that does not know a condition is like no other.
-func alike(a, b *Shift, use []condition) bool {
-	for _, c := range use {
-		x, y := c.of(a), c.of(b)
-		if x == nil || y == nil || !c.alike(*x, *y) {
-			return false
-		}
+	counts := countRows(then, now)
+	holdInCheck(studies, counts)
+	for _, s := range studies {
+		c.Rows = append(c.Rows, s.row(now))
 	}
-	return true
-}
-
-// counterparts returns the shifts of a that have a like one in b.
-func counterparts(a, b []*Shift, use []condition) []*Shift {
-	return slices.DeleteFunc(slices.Clone(a), func(s *Shift) bool {
-		return !slices.ContainsFunc(b, func(o *Shift) bool { return alike(s, o, use) })
+	for i := range counts {
+		c.Rows = append(c.Rows, counts[i].row(now))
+	}
+	c.Rows = append(c.Rows, foundRows(then, now)...)
+	slices.SortStableFunc(c.Rows, func(a, b Row) int {
+		return cmp.Or(cmp.Compare(a.rank(), b.rank()), cmp.Compare(b.weight, a.weight))
 	})
-}
-
-// Set is the shifts of one change of gear under one load.
-type Set struct {
-	From, To, Kind string // see Shift.Kind
-	Shifts         []*Shift
-}
-
-// Name is the set in words: "2-3 power-on up".
-func (s *Set) Name() string { return s.From + "-" + s.To + " " + s.Kind }
-
-// Sets sorts shifts into sets, in an order for people: by the first gear, then
-// the second, then the kind.
-func Sets(shifts []Shift) []Set {
-	m := groups(shifts)
-	var sets []Set
-	for _, k := range keysOf(m) {
-		sets = append(sets, Set{k.from, k.to, k.kind, m[k]})
+	for i := range c.Rows {
+		c.Compared[c.Rows[i].Judged]++
 	}
-	return sets
-}
-
-type groupKey struct{ from, to, kind string }
-
-// groups sorts shifts by gears and kind.
-func groups(shifts []Shift) map[groupKey][]*Shift {
-	m := map[groupKey][]*Shift{}
-	for i := range shifts {
-		s := &shifts[i]
-		m[s.key()] = append(m[s.key()], s)
-	}
-	return m
-}
-
-func (s *Shift) key() groupKey { return groupKey{s.From, s.To, s.Kind()} }
-
-// keysOf returns the keys of several maps in the order of Sets.
-func keysOf(all ...map[groupKey][]*Shift) []groupKey {
-	seen := map[groupKey]bool{}
-	for _, m := range all {
-		for k := range m {
-			seen[k] = true
-		}
-	}
-	return slices.SortedFunc(maps.Keys(seen), func(a, b groupKey) int {
-		return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.to, b.to), cmp.Compare(a.kind, b.kind))
-	})
-}
-
-// Compare compares the shifts of two sessions of one vehicle.
-func Compare(a, b []Shift) *Comparison {
-	c := &Comparison{Groups: []Group{}, Notes: []string{
-		"Road slope and the vehicle's load are not measured; compare drives over like roads with like loads.",
-	}}
-	inA, inB := groups(a), groups(b)
-	values := map[string][2][]float64{}
-	for _, k := range keysOf(inA, inB) {
-		all := [2][]*Shift{inA[k], inB[k]}
-		use, unknown := conditionsOf(all[0], all[1])
-		like := [2][]*Shift{counterparts(all[0], all[1], use), counterparts(all[1], all[0], use)}
-		g := Group{From: k.from, To: k.to, Kind: k.kind, NotKnown: unknown, Figures: []Figure{}, Overlay: overlay(like)}
-		for i := range all {
-			g.All[i], g.Alike[i] = len(all[i]), len(like[i])
-			for _, s := range like[i] {
-				if !s.Settled || s.Duration == nil {
-					g.NotReached[i]++
-				}
-			}
-		}
-		for _, q := range quantities {
-			v := [2][]float64{q.values(like[0]), q.values(like[1])}
-			if len(v[0]) == 0 || len(v[1]) == 0 {
-				continue
-			}
-			values[g.Name()+" "+q.name] = v
-			g.Figures = append(g.Figures, q.figure(v, seed(k, q.name)))
-		}
-		c.Groups = append(c.Groups, g)
-	}
-	c.adjust()
-	for i := range c.Groups {
-		c.Groups[i].words()
-	}
-	c.summary()
+	c.name(then, now)
+	c.say(now)
+	c.overlays(then, now)
+	c.notes(then, now)
 	return c
 }
 
-func (q *quantity) values(list []*Shift) []float64 {
-	var v []float64
-	for _, s := range list {
-		if x, ok := q.of(s); ok {
-			v = append(v, x)
+// rank puts the rows in order: what changed for the worse, for the better, otherwise;
+// then what is small or open, and what is alike.
+func (r *Row) rank() int {
+	switch r.Judged {
+	case Different:
+		switch r.Direction {
+		case Worse:
+			return 0
+		case Better:
+			return 1
 		}
-	}
-	return v
-}
-
-func seed(k groupKey, name string) uint64 {
-	h := fnv.New64a()
-	fmt.Fprint(h, k.from, "\x00", k.to, "\x00", k.kind, "\x00", name)
-	return h.Sum64()
-}
-
-func (q *quantity) figure(v [2][]float64, seed uint64) Figure {
-	f := Figure{Name: q.name, Unit: q.unit, N: [2]int{len(v[0]), len(v[1])}, Median: [2]float64{Median(v[0]), Median(v[1])}}
-	f.Difference = f.Median[1] - f.Median[0]
-	test := MannWhitney(v[0], v[1])
-	f.Share = test.U / float64(len(v[0])*len(v[1]))
-	if len(v[0]) >= fewestToShow && len(v[1]) >= fewestToShow {
-		i := bootstrap(seed, func(s [][]float64) float64 { return median(s[1]) - median(s[0]) }, v[0], v[1])
-		f.Interval = &i
-	}
-	if smallestP(len(v[0]), len(v[1])) <= significance {
-		f.Test = &test
-	}
-	return f
-}
-
-// adjust judges each figure with regard to how many groups it was tested in.
-func (c *Comparison) adjust() {
-	for _, q := range quantities {
-		var p []float64
-		var figures []*Figure
-		for i := range c.Groups {
-			for k := range c.Groups[i].Figures {
-				if f := &c.Groups[i].Figures[k]; f.Name == q.name && f.Test != nil {
-					p = append(p, f.Test.P)
-					figures = append(figures, f)
-				}
-			}
-		}
-		for i, adjusted := range holm(p) {
-			figures[i].PAll = &adjusted
-		}
-		for i := range c.Groups {
-			for k := range c.Groups[i].Figures {
-				if f := &c.Groups[i].Figures[k]; f.Name == q.name {
-					f.judge(&q)
-				}
-			}
-		}
-	}
-}
-
-func (f *Figure) judge(q *quantity) {
-	switch {
-	case f.Test == nil:
-		f.Verdict = TooFew
-	case *f.PAll > significance || math.Abs(f.Difference) < q.small:
-		f.Verdict = Alike
-	case f.Difference > 0:
-		f.Verdict = Larger
-	default:
-		f.Verdict = Smaller
-	}
-	f.Words = f.sentence(q)
-}
-
-// sentence is the figure in plain words.
-func (f *Figure) sentence(q *quantity) string {
-	value := func(v float64) string {
-		s := fmt.Sprintf("%.*f", q.digits, v)
-		if q.unit != "" {
-			s += " " + q.unit
-		}
-		return s
-	}
-	s := fmt.Sprintf("%s: median %s in the first session (%d), %s in the second (%d)", upperFirst(q.name), value(f.Median[0]), f.N[0], value(f.Median[1]), f.N[1])
-	interval := ""
-	if f.Interval != nil {
-		interval = fmt.Sprintf("; the difference lies between %s and %s with 95 %% confidence", signed(value(f.Interval.Low)), signed(value(f.Interval.High)))
-	}
-	switch f.Verdict {
+		return 2
+	case Small:
+		return 3
 	case TooFew:
-		return s + interval + fmt.Sprintf("; too few to tell: with %d and %d even the clearest difference comes about by chance in %s", f.N[0], f.N[1], cases(smallestP(f.N[0], f.N[1])))
+		return 4
 	case Alike:
-		if *f.PAll <= significance {
-			return s + interval + fmt.Sprintf("; a difference below %s is within what the measurement can tell", value(q.small))
-		}
-		return s + interval + "; no difference shown"
+		return 5
 	}
-	word := q.more
-	if f.Verdict == Smaller {
-		word = q.less
-	}
-	share := f.Share
-	if f.Verdict == Smaller {
-		share = 1 - share
-	}
-	return s + fmt.Sprintf(": %s %s", value(math.Abs(f.Difference)), word) + interval +
-		fmt.Sprintf("; in %.0f of 100 pairs the second is %s; chance alone does this in %s", math.Floor(100*share), word, cases(*f.PAll))
+	return 6
 }
 
-// signed gives a figure its sign; one that is rounded to 0 has none.
-func signed(s string) string {
-	figure, unit, _ := strings.Cut(s, " ")
+// holdInCheck adjusts the probabilities of all tests made at once, so that of all
+// differences claimed one of twenty is due to chance: first the figures (each by all
+// its kinds together and by the least likely of them), then within each the kinds.
+func holdInCheck(studies []*studied, counts []count) {
+	var beyond, zero []float64
+	for _, s := range studies {
+		var b, z []float64
+		for _, k := range s.kinds {
+			b, z = append(b, k.beyond), append(z, k.zero)
+		}
+		beyond = append(beyond, min(1, 2*min(s.all.beyond, stats.Simes(b))))
+		zero = append(zero, min(1, 2*min(s.all.zero, stats.Simes(z))))
+	}
+	for i := range counts {
+		beyond, zero = append(beyond, counts[i].p), append(zero, counts[i].p)
+	}
+	beyond, zero = stats.Discoveries(beyond), stats.Discoveries(zero)
+	for i, s := range studies {
+		var b, z []float64
+		for _, k := range s.kinds {
+			b, z = append(b, k.beyond), append(z, k.zero)
+		}
+		b, z = stats.Discoveries(b), stats.Discoveries(z)
+		for j, k := range s.kinds {
+			k.beyondQ, k.zeroAll = max(b[j], beyond[i]), max(z[j], zero[i])
+		}
+		s.all.beyondQ, s.all.zeroAll = max(s.all.beyond, beyond[i]), max(s.all.zero, zero[i])
+	}
+	for i := range counts {
+		counts[i].q = beyond[len(studies)+i]
+	}
+}
+
+// sureAlone is how surely a single value must be beyond what matters where ranks
+// cannot tell; ours.
+const sureAlone = 0.005
+
+func (f *figure) answer(c *contrast) Answer {
 	switch {
-	case strings.Trim(figure, "-0.") == "":
-		return strings.TrimPrefix(s, "-")
-	case figure[0] == '-':
-		return strings.TrimSpace("−" + figure[1:] + " " + unit)
+	case c.beyondQ <= significance && (c.guard <= significance || f.single && c.beyond <= sureAlone):
+		return Different
+	case c.inside && c.zeroAll <= significance:
+		return Small
+	case c.inside:
+		return Alike
+	}
+	return TooFew
+}
+
+// row makes the row of a figure: its kinds below it, and above them what the most
+// changed of them says.
+func (s *studied) row(r *Record) Row {
+	f := s.f
+	row := Row{What: f.title(r), key: f.key}
+	var changed []int
+	worst := -1
+	few := 0
+	for i, k := range s.kinds {
+		x := s.entry(k.name, &k.contrast, k.like)
+		x.Parts = partNames(k.parts)
+		x.blamed, x.kind = k.parts, k.name
+		if x.Judged == Different {
+			changed = append(changed, i)
+			if worst < 0 || x.weight > row.Kinds[worst].weight {
+				worst = i
+			}
+		}
+		if x.Judged == TooFew {
+			few++
+		}
+		row.Kinds = append(row.Kinds, x)
+	}
+	level := [2]float64{}
+	weight := 0.0
+	for _, k := range s.kinds {
+		n, m := float64(len(k.in[0])), float64(len(k.in[1]))
+		w := n * m / (n + m)
+		weight += w
+		level[0] += float64(w * k.like[0])
+		level[1] += float64(w * k.like[1])
+	}
+	all := s.entry(row.What, &s.all, [2]float64{level[0] / weight, level[1] / weight})
+	one := len(s.kinds) == 1
+	switch {
+	case worst >= 0:
+		k := row.Kinds[worst]
+		row.Then, row.Now, row.Judged, row.Direction, row.Words, row.Figure, row.weight = k.Then, k.Now, k.Judged, k.Direction, k.Words, k.Figure, k.weight
+		var names []string
+		slices.SortStableFunc(changed, func(a, b int) int { return cmp.Compare(row.Kinds[b].weight, row.Kinds[a].weight) })
+		for _, i := range changed {
+			names = append(names, row.Kinds[i].kind)
+		}
+		if !one || f.kinds == "kinds of shift" {
+			row.What += ", " + listed(names, 3)
+		}
+		if len(changed) > 1 {
+			row.Words = "The most in " + names[0] + ": " + row.Words
+		}
+	default:
+		row.Then, row.Now, row.Judged, row.Direction, row.Words, row.Figure, row.weight = all.Then, all.Now, all.Judged, all.Direction, all.Words, all.Figure, all.weight
+		if one {
+			if f.kinds == "kinds of shift" {
+				row.What += ", " + row.Kinds[0].kind
+			}
+			break
+		}
+		row.What += fmt.Sprintf(" (%d %s)", len(s.kinds), f.kinds)
+		if few > 0 && row.Judged == Alike {
+			row.Words += fmt.Sprintf(" Taken one by one, %d of the %d %s are too few to tell.", few, len(s.kinds), f.kinds)
+		}
+	}
+	if one {
+		row.blamed, row.Parts = row.Kinds[0].blamed, row.Kinds[0].Parts
+	} else {
+		row.blamed, row.Parts = s.blame(row.Kinds)
+	}
+	return row
+}
+
+// listed writes some of a list and counts the rest.
+func listed(names []string, most int) string {
+	if len(names) > most+1 {
+		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", len(names)-most)
+	}
+	return strings.Join(names, ", ")
+}
+
+func partNames(list []blamed) (names []string) {
+	for _, b := range list {
+		names = append(names, b.part)
+	}
+	return names
+}
+
+// entry is a row without its kinds.
+func (s *studied) entry(what string, c *contrast, like [2]float64) Row {
+	f := s.f
+	row := Row{What: what, Judged: f.answer(c), key: f.key}
+	g := &Figure{Key: f.key, Unit: f.unit, N: c.n, Then: like[0], Now: like[1], Diff: c.d, CI: [2]float64{c.low, c.high}, Matters: f.matters, Reason: f.reason, Relative: f.relative,
+		Chance: c.zeroAll, Beyond: c.beyondQ, Ranks: c.guard, Exact: c.exact}
+	if f.relative {
+		g.Then, g.Now = portable.Exp(like[0]), portable.Exp(like[1])
+		g.Diff, g.CI[0], g.CI[1], g.Matters = portable.Exp(c.d)-1, portable.Exp(c.low)-1, portable.Exp(c.high)-1, portable.Exp(f.matters)-1
+	}
+	for _, p := range []*float64{&g.Then, &g.Now, &g.Diff, &g.CI[0], &g.CI[1], &g.Matters} {
+		*p = round(*p, f.digits+2)
+	}
+	for _, p := range []*float64{&g.Chance, &g.Beyond, &g.Ranks} {
+		*p = digits(*p, 3)
+	}
+	row.Figure = g
+	row.Then, row.Now = f.text(g.Then), f.text(g.Now)
+	row.weight = math.Abs(c.d) / f.matters
+	if row.Judged == Different || row.Judged == Small {
+		row.Direction = direction(c.d, f.worse)
+	}
+	if row.Judged == TooFew {
+		g.More = f.more2(c)
+	}
+	row.Words = f.sentence(row.Judged, g, c)
+	return row
+}
+
+// digits keeps so many significant ones.
+func digits(v float64, n int) float64 {
+	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return v
+	}
+	scale := 1.0
+	for v*scale < 1 && scale < 1e300 && n > 0 {
+		scale *= 10
+	}
+	for range n - 1 {
+		scale *= 10
+	}
+	return math.Round(v*scale) / scale
+}
+
+// text writes a value with its unit.
+func (f *figure) text(v float64) string {
+	s := fmt.Sprintf("%.*f", f.digits, v)
+	if strings.Trim(s, "-0.") == "" {
+		s = strings.TrimPrefix(s, "-")
+	}
+	s = strings.Replace(s, "-", "−", 1)
+	if f.unit != "" {
+		s += " " + f.unit
+	}
+	return s
+}
+
+// share writes a difference: of a relative figure in per cent.
+func (f *figure) difference(v float64) string {
+	if f.relative {
+		return fmt.Sprintf("%.0f %%", 100*v)
+	}
+	return f.text(v)
+}
+
+// mostMore is the largest number of further values that is asked for.
+const mostMore = 60
+
+// more2 is how many more values in the second session would tell; 0 where no number
+// up to mostMore would.
+func (f *figure) more2(c *contrast) int {
+	n, m := float64(c.n[0]), float64(c.n[1])
+	s2 := (float64(c.se*c.se) - c.apart) / (1/n + 1/m)
+	away := math.Abs(c.d)
+	for more := 1; more <= mostMore; more++ {
+		se := math.Sqrt(float64(s2*(1/n+1/(m+float64(more)))) + c.apart)
+		df := c.df + float64(more)
+		if away < f.matters {
+			if stats.Tail((f.matters-away)/se, df) <= significance {
+				return more
+			}
+			continue
+		}
+		if stats.Tail((away-f.matters)/se, df) <= significance/10 && arrangements(c.n[0], c.n[1]+more) >= 1/significance {
+			return more
+		}
+	}
+	return 0
+}
+
+// arrangements is the number of ways to deal n + m values out.
+func arrangements(n, m int) float64 {
+	ways := 1.0
+	for i := 1; i <= min(n, m) && ways < 1e6; i++ {
+		ways = ways * float64(n+m-i+1) / float64(i)
+	}
+	return ways
+}
+
+// sentence is a figure in plain words.
+func (f *figure) sentence(a Answer, g *Figure, c *contrast) string {
+	s := fmt.Sprintf("%s in the first session (%d), %s in the second (%d)", f.text(g.Then), g.N[0], f.text(g.Now), g.N[1])
+	word := f.more
+	if g.Diff < 0 {
+		word = f.less
+	}
+	between := fmt.Sprintf("the difference lies between %s and %s with 95 %% confidence", plus(f.difference(g.CI[0])), plus(f.difference(g.CI[1])))
+	matters := fmt.Sprintf("%s matters: %s", f.difference(g.Matters), g.Reason)
+	switch a {
+	case Different:
+		return fmt.Sprintf("%s: %s %s; %s; %s.", s, f.difference(math.Abs(g.Diff)), word, between, matters)
+	case Small:
+		return fmt.Sprintf("%s: %s %s, which is less than what matters; %s; %s.", s, f.difference(math.Abs(g.Diff)), word, between, matters)
+	case Alike:
+		return fmt.Sprintf("%s: alike; %s; %s.", s, between, matters)
+	}
+	what := "whether they are alike or not cannot be told"
+	if c.zeroAll <= significance {
+		what = "they differ, whether by more than what matters cannot be told"
+	}
+	s = fmt.Sprintf("%s: %s; %s; %s.", s, what, between, matters)
+	switch {
+	case c.apart > float64(c.se*c.se)/2:
+		s += " The sessions were driven too differently for this: drive the second again like the first."
+	case g.More > 0:
+		s += fmt.Sprintf(" %d more of this in the second session would tell.", g.More)
+	default:
+		s += " It takes more of this in both sessions."
+	}
+	return s
+}
+
+// plus gives a figure its sign; one that is rounded to 0 has none.
+func plus(s string) string {
+	figure, _, _ := strings.Cut(s, " ")
+	if strings.HasPrefix(s, "-") {
+		return "−" + s[1:]
+	}
+	if strings.HasPrefix(s, "−") || strings.Trim(figure, "0.") == "" {
+		return s
 	}
 	return "+" + s
 }
 
-func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
-
-// cases says a probability in words.
-func cases(p float64) string {
-	switch {
-	case p < 0.001:
-		return "fewer than 1 of 1,000 cases"
-	case p < 0.01:
-		return fmt.Sprintf("%.0f of 1,000 cases", math.Ceil(1000*p))
-	}
-	return fmt.Sprintf("%.0f of 100 cases", math.Ceil(float64(100*p)-1e-9))
-}
-
-func (g *Group) words() {
-	switch {
-	case g.All[0] == 0:
-		g.Words = "Only the second session has this shift: nothing to compare."
-	case g.All[1] == 0:
-		g.Words = "Only the first session has this shift: nothing to compare."
-	case g.Alike[0] == 0:
-		g.Words = fmt.Sprintf("Not comparable: none of %d and %d shifts were made under like conditions (pedal within %g %%, oil temperature within %g K, engine torque within %g %% or %g N·m).",
-			g.All[0], g.All[1], PedalPercent, OilKelvin, 100*TorqueShare, TorqueNm)
-	default:
-		g.Words = fmt.Sprintf("%d of %d and %d of %d shifts were made under like conditions.", g.Alike[0], g.All[0], g.Alike[1], g.All[1])
-		if n := g.NotReached; n[0]+n[1] > 0 {
-			g.Words += fmt.Sprintf(" The new gear was not reached for good in %d and %d of them.", n[0], n[1])
+func (c *Comparison) overlays(then, now *Record) {
+	a, b := groups(then.Shifts), groups(now.Shifts)
+	for _, k := range keysOf(a, b) {
+		if len(a[k]) == 0 || len(b[k]) == 0 {
+			continue
+		}
+		o := overlay([2][]*Shift{a[k], b[k]})
+		if len(o.T) > 0 {
+			c.Overlays = append(c.Overlays, KindOverlay{k.from + "-" + k.to + " " + k.kind, o})
 		}
 	}
-	if len(g.NotKnown) > 0 && g.All[0] > 0 && g.All[1] > 0 {
-		g.Words += " Not known, and so not compared: " + strings.Join(g.NotKnown, ", ") + "."
-	}
-}
-
-// summary collects the differences shown, the least likely by chance first.
-func (c *Comparison) summary() {
-	type line struct {
-		p    float64
-		text string
-	}
-	var lines []line
-	tested, few := 0, 0
-	for i := range c.Groups {
-		g := &c.Groups[i]
-		for _, f := range g.Figures {
-			switch f.Verdict {
-			case Larger, Smaller:
-				lines = append(lines, line{*f.PAll, g.Name() + ": " + strings.ToLower(f.Words[:1]) + f.Words[1:] + "."})
-				fallthrough
-			case Alike:
-				tested++
-			case TooFew:
-				few++
-			}
-		}
-	}
-	slices.SortStableFunc(lines, func(a, b line) int {
-		switch {
-		case a.p < b.p:
-			return -1
-		case a.p > b.p:
-			return 1
-		}
-		return 0
-	})
-	c.Summary = []string{}
-	for _, l := range lines {
-		c.Summary = append(c.Summary, l.text)
-	}
-	switch {
-	case len(lines) == 0 && tested == 0 && few == 0:
-		c.Summary = append(c.Summary, "Not comparable: the two sessions have no shifts made under like conditions.")
-	case len(lines) == 0 && tested == 0:
-		c.Summary = append(c.Summary, "Too few like shifts to tell: drive the same shifts again, four or more of each, with the same pedal and warm oil.")
-	case len(lines) == 0:
-		c.Summary = append(c.Summary, fmt.Sprintf("No difference shown in %s compared. That is no proof that there is none.", figures(tested)))
-	}
-	if few > 0 && tested > 0 {
-		c.Summary = append(c.Summary, fmt.Sprintf("For %s there are too few like shifts to tell.", figures(few)))
-	}
-}
-
-// Overlay is the progress of the like shifts of both sessions over the time from
-// their start.
-type Overlay struct {
-	T     []float64 `json:"t_s"`
-	Bands [2]Band   `json:"bands"`
-}
-
-// Band is the median and the quartiles of several curves; a value is null where
-// fewer than half of them are known.
-type Band struct {
-	N      int        `json:"n"`
-	Median []*float64 `json:"median"`
-	Low    []*float64 `json:"low"`
-	High   []*float64 `json:"high"`
-}
-
-func overlay(lists [2][]*Shift) Overlay {
-	o := Overlay{T: []float64{}}
-	end := 0.0
-	for i, l := range lists {
-		o.Bands[i] = Band{Median: []*float64{}, Low: []*float64{}, High: []*float64{}}
-		for _, s := range l {
-			if len(s.Curve) > 0 {
-				o.Bands[i].N++
-				if s.Duration != nil {
-					end = max(end, float64(*s.Duration)/1e9)
-				}
-			}
-		}
-	}
-	if o.Bands[0].N+o.Bands[1].N == 0 {
-		return o
-	}
-	end = min(end, 3) + overlayAfter
-	for k := -int(math.Round(overlayBefore / overlayStep)); float64(k)*overlayStep <= end+1e-9; k++ {
-		t := float64(k) / math.Round(1/overlayStep)
-		o.T = append(o.T, t)
-		for i, l := range lists {
-			o.Bands[i].add(l, t)
-		}
-	}
-	return o
-}
-
-func (b *Band) add(list []*Shift, t float64) {
-	var v []float64
-	for _, s := range list {
-		if p, ok := s.Curve.at(t); ok {
-			v = append(v, p)
-		}
-	}
-	if len(v) == 0 || 2*len(v) < b.N {
-		b.Median, b.Low, b.High = append(b.Median, nil), append(b.Low, nil), append(b.High, nil)
-		return
-	}
-	sort.Float64s(v)
-	round := func(x float64) *float64 { x = math.Round(x*1000) / 1000; return &x }
-	b.Median, b.Low, b.High = append(b.Median, round(median(v))), append(b.Low, round(quantile(v, 0.25))), append(b.High, round(quantile(v, 0.75)))
-}
-
-// figures counts them in words that agree with the number.
-func figures(n int) string {
-	if n == 1 {
-		return "1 figure"
-	}
-	return fmt.Sprintf("%d figures", n)
 }

@@ -22,9 +22,21 @@ import (
 )
 
 // drive gathers the shifts of a drive of the virtual van.
+func near(got, want, tolerance float64) bool { return math.Abs(got-want) <= tolerance }
+
 func drive(t testing.TB, query map[string][]string) *Record {
 	t.Helper()
-	c, steps := newDrive(t, query)
+	file, list := signals.Parse("van.yaml", signals.Van(), nil)
+	if err := list.Err(); err != nil {
+		t.Fatal(err)
+	}
+	return driveWith(t, file, query)
+}
+
+// driveWith reads the drive with another vehicle file than the van's.
+func driveWith(t testing.TB, file *signals.File, query map[string][]string) *Record {
+	t.Helper()
+	c, steps := driveSteps(t, file, query)
 	for out := range steps {
 		c.Take(out)
 	}
@@ -52,6 +64,12 @@ func newDrive(t testing.TB, query map[string][]string) (*Collector, iter.Seq[*de
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}
+	return driveSteps(t, file, query)
+}
+
+func driveSteps(t testing.TB, file *signals.File, query map[string][]string) (*Collector, iter.Seq[*decode.Output]) {
+	t.Helper()
+	own, _ := signals.Parse("van.yaml", signals.Van(), nil)
 	chain, err := pipeline.New(file, pipeline.Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -60,7 +78,7 @@ func newDrive(t testing.TB, query map[string][]string) (*Collector, iter.Seq[*de
 	if err != nil {
 		t.Fatal(err)
 	}
-	source, err := van.Open(t.Context(), o, file, nil)
+	source, err := van.Open(t.Context(), o, own, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -189,60 +207,6 @@ func TestCurvesAreThinned(t *testing.T) {
 	}
 }
 
-// TestCompareFindsTheLateClutch compares a sound van with one whose clutch for
-// the odd gears fills late, which makes 2-3 and 4-5 flare and nothing else.
-func TestCompareFindsTheLateClutch(t *testing.T) {
-	sound := drive(t, map[string][]string{"seed": {"1"}, "for": {"11m"}})
-	late := drive(t, map[string][]string{"seed": {"1"}, "for": {"11m"}, "fault": {"odd-gears-clutch-fills-late=300"}})
-	c := Compare(sound.Shifts, late.Shifts)
-	flared := map[string]bool{}
-	for _, g := range c.Groups {
-		for _, f := range g.Figures {
-			if f.Name == "flare" && f.Verdict == Larger {
-				flared[g.From+"-"+g.To] = true
-			}
-		}
-	}
-	if !flared["2-3"] || flared["1-2"] || flared["3-4"] || flared["5-6"] {
-		t.Errorf("flare found higher in %v; want 2-3 and not 1-2, 3-4 or 5-6, which do not take that clutch\n%s", flared, strings.Join(c.Summary, "\n"))
-	}
-	text := strings.Join(c.Summary, "\n")
-	if !strings.Contains(text, "2-3 power-on up: flare: median") || !strings.Contains(text, "rpm higher") {
-		t.Errorf("the summary does not say it in words:\n%s", text)
-	}
-	again := Compare(sound.Shifts, late.Shifts)
-	if !reflect.DeepEqual(c, again) {
-		t.Error("comparing twice gives two results")
-	}
-	if _, err := json.Marshal(c); err != nil {
-		t.Errorf("the comparison is no JSON: %v", err)
-	}
-}
-
-// TestCompareSoundWithSound compares the two halves of one drive of a sound van:
-// nothing may be claimed.
-func TestCompareSoundWithSound(t *testing.T) {
-	r := drive(t, map[string][]string{"seed": {"1"}, "for": {"14m"}})
-	half := 0
-	for half < len(r.Shifts) && r.Shifts[half].At() < 420e9 {
-		half++
-	}
-	told := 0
-	for _, g := range Compare(r.Shifts[:half], r.Shifts[half:]).Groups {
-		for _, f := range g.Figures {
-			switch f.Verdict {
-			case Larger, Smaller:
-				t.Errorf("two halves of one drive: %s: %s", g.Name(), f.Words)
-			case Alike:
-				told++
-			}
-		}
-	}
-	if told < 5 {
-		t.Errorf("%d figures could be told; want 5 for this test to mean anything", told)
-	}
-}
-
 // shifts makes n upshifts 2-3 with the given durations in milliseconds.
 func shifts(pedal, oil, torque float64, ms ...float64) []Shift {
 	var list []Shift
@@ -260,86 +224,9 @@ func shifts(pedal, oil, torque float64, ms ...float64) []Shift {
 	return list
 }
 
-func durationOf(t *testing.T, c *Comparison) *Figure {
-	t.Helper()
-	for i := range c.Groups {
-		for k := range c.Groups[i].Figures {
-			if f := &c.Groups[i].Figures[k]; f.Name == "duration" {
-				return f
-			}
-		}
-	}
-	return nil
-}
-
-// TestCompareSaysWhatItCannotTell goes through the ways in which nothing can be
-// said.
-func TestCompareSaysWhatItCannotTell(t *testing.T) {
-	slow := []float64{500, 510, 520, 530, 540, 550}
-	fast := []float64{300, 310, 320, 330, 340, 350}
-	for _, c := range []struct {
-		name    string
-		a, b    []Shift
-		verdict Verdict
-		words   string
-	}{
-		{"clear", shifts(30, 80, 100, fast...), shifts(31, 82, 105, slow...), Larger, "0.20 s longer"},
-		{"the other way", shifts(30, 80, 100, slow...), shifts(31, 82, 105, fast...), Smaller, "0.20 s shorter"},
-		{"three and three", shifts(30, 80, 100, fast[:3]...), shifts(30, 80, 100, slow[:3]...), TooFew, "with 3 and 3 even the clearest difference comes about by chance in 10 of 100 cases"},
-		{"one", shifts(30, 80, 100, fast[:1]...), shifts(30, 80, 100, slow...), TooFew, "too few to tell"},
-		{"mixed", shifts(30, 80, 100, 300, 320, 340, 360, 380), shifts(30, 80, 100, 310, 330, 335, 355, 390), Alike, "no difference shown"},
-		{"nothing in the second", shifts(30, 80, 100, fast...), nil, "", ""},
-		{"other pedal", shifts(30, 80, 100, fast...), shifts(36, 80, 100, slow...), "", ""},
-		{"other oil", shifts(30, 80, 100, fast...), shifts(30, 91, 100, slow...), "", ""},
-		{"other torque", shifts(30, 80, 100, fast...), shifts(30, 80, 120, slow...), "", ""},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			got := Compare(c.a, c.b)
-			f := durationOf(t, got)
-			if c.verdict == "" {
-				if f != nil || !strings.Contains(strings.Join(got.Summary, " "), "Not comparable") {
-					t.Errorf("compared all the same: %+v, %q; want that it is not comparable", f, got.Summary)
-				}
-				return
-			}
-			if f == nil || f.Verdict != c.verdict || !strings.Contains(f.Words, c.words) {
-				t.Fatalf("got %+v; want verdict %q and words with %q", f, c.verdict, c.words)
-			}
-			if f.Interval != nil && (f.Interval.Low > f.Difference || f.Interval.High < f.Difference) {
-				t.Errorf("the interval %+v does not hold the difference %g", f.Interval, f.Difference)
-			}
-		})
-	}
-	// A consistent difference of 8 ms is beyond chance and below what can be told.
-	f := durationOf(t, Compare(shifts(30, 80, 100, 300, 301, 302, 303, 304, 305), shifts(30, 80, 100, 308, 309, 310, 311, 312, 313)))
-	if f.Verdict != Alike || !strings.Contains(f.Words, "within what the measurement can tell") || *f.PAll > 0.01 {
-		t.Errorf("8 ms: %+v; want no difference claimed, for the measurement's sake", f)
-	}
-	if got := Compare(nil, nil); len(got.Summary) != 1 || !strings.Contains(got.Summary[0], "Not comparable") {
-		t.Errorf("nothing with nothing: %q", got.Summary)
-	}
-}
-
-// TestConditionsNotKnown compares shifts of vehicles that do not tell the pedal
-// or the oil temperature: the condition is left out and named. One that only
-// some shifts know leaves the others out.
-func TestConditionsNotKnown(t *testing.T) {
-	a, b := shifts(30, 80, 100, 300, 310, 320, 330), shifts(30, 80, 100, 500, 510, 520, 530)
-	for _, l := range [][]Shift{a, b} {
-		for i := range l {
-			l[i].OilTemperature = nil
-		}
-	}
-	b[3].Pedal = nil
-	g := Compare(a, b).Groups[0]
-	if fmt.Sprint(g.NotKnown) != "[oil temperature]" || g.Alike != [2]int{4, 3} || !strings.Contains(g.Words, "Not known, and so not compared: oil temperature") {
-		t.Errorf("not known %v, alike %v, words %q; want the oil temperature named and the shift without a pedal left out", g.NotKnown, g.Alike, g.Words)
-	}
-}
-
 // TestOverlay lays shifts of known straight curves over each other.
 func TestOverlay(t *testing.T) {
-	o := Compare(shifts(30, 80, 100, 300, 400, 500), shifts(30, 80, 100, 600)).Groups[0].Overlay
+	o := Compare(&Record{Shifts: shifts(30, 80, 100, 300, 400, 500)}, &Record{Shifts: shifts(30, 80, 100, 600)}).Overlays[0].Overlay
 	if o.T[0] != -0.2 || math.Abs(o.T[len(o.T)-1]-0.9) > 1e-9 || o.Bands[0].N != 3 || o.Bands[1].N != 1 {
 		t.Fatalf("times %g to %g, %d and %d curves; want -0.2 to 0.9 (the longest shift and 0.3 s), 3 and 1", o.T[0], o.T[len(o.T)-1], o.Bands[0].N, o.Bands[1].N)
 	}
@@ -362,9 +249,9 @@ func TestOverlay(t *testing.T) {
 	t.Error("no point at 0.2 s")
 }
 
-func TestSigned(t *testing.T) {
-	for s, want := range map[string]string{"0.00 s": "0.00 s", "-0 rpm": "0 rpm", "-0.020": "−0.020", "12 rpm": "+12 rpm", "-7 rpm": "−7 rpm"} {
-		if got := signed(s); got != want {
+func TestPlus(t *testing.T) {
+	for s, want := range map[string]string{"0.00 s": "0.00 s", "0 rpm": "0 rpm", "-0.020": "−0.020", "−0.02 s": "−0.02 s", "12 rpm": "+12 rpm", "-7 rpm": "−7 rpm"} {
+		if got := plus(s); got != want {
 			t.Errorf("%q with its sign is %q; want %q", s, got, want)
 		}
 	}
@@ -377,7 +264,7 @@ func TestTrace(t *testing.T) {
 	var list []Past
 	for _, k := range []int{3, 0, 5, 1, 4, 2} {
 		ms := 300 + 40*float64(k)
-		list = append(list, Past{Name: fmt.Sprintf("session %d", k), Started: day.AddDate(0, k, 0), Shifts: shifts(30, 80, 100, ms, ms+5, ms+10)})
+		list = append(list, Past{Name: fmt.Sprintf("session %d", k), Started: day.AddDate(0, k, 0), Record: Record{Shifts: shifts(30, 80, 100, ms, ms+5, ms+10)}})
 	}
 	list[0].Shifts = append(list[0].Shifts, shifts(80, 80, 300, 900)...) // other conditions: not counted
 	h := Trace(list)

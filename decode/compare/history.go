@@ -2,16 +2,21 @@ package compare
 
 import (
 	"fmt"
+	"hash/fnv"
 	"math"
+	"math/rand/v2"
 	"slices"
+	"strings"
 	"time"
+
+	"gearwitness/decode/compare/stats"
 )
 
 // Past is one session of a vehicle's history.
 type Past struct {
 	Name    string
 	Started time.Time
-	Shifts  []Shift
+	Record
 }
 
 // History is how the shifts of one vehicle changed over its sessions.
@@ -92,9 +97,9 @@ func Trace(list []Past) *History {
 				if len(v) == 0 {
 					continue
 				}
-				p := HistoryPoint{Session: i, Started: list[i].Started, N: len(v), Median: Median(v)}
+				p := HistoryPoint{Session: i, Started: list[i].Started, N: len(v), Median: stats.Median(v)}
 				if len(v) >= fewestToShow {
-					in := bootstrap(seed(k, q.name)+uint64(i), func(s [][]float64) float64 { return median(s[0]) }, v)
+					in := bootstrap(seed(k, q.name)+uint64(i), v)
 					p.Interval = &in
 				}
 				g.Points = append(g.Points, p)
@@ -111,7 +116,7 @@ func Trace(list []Past) *History {
 
 // commonest returns the shift that is like some of most sessions, and of those
 // the one that is like most shifts.
-func commonest(lists [][]*Shift, use []condition) *Shift {
+func commonest(lists [][]*Shift, use []likeness) *Shift {
 	var best *Shift
 	bestSessions, bestShifts := -1, -1
 	for _, l := range lists {
@@ -136,7 +141,7 @@ func commonest(lists [][]*Shift, use []condition) *Shift {
 }
 
 // describe says under which conditions a shift was made.
-func describe(s *Shift, use []condition) string {
+func describe(s *Shift, use []likeness) string {
 	text := ""
 	add := func(format string, p *float64) {
 		if p != nil {
@@ -235,7 +240,7 @@ func MannKendall(v []float64) Trend {
 		}
 	}
 	pairs := n * (n - 1) / 2
-	t := Trend{Tau: float64(s) / float64(pairs), PerSession: Median(slopes)}
+	t := Trend{Tau: float64(s) / float64(pairs), PerSession: stats.Median(slopes)}
 	variance := float64(n * (n - 1) * (2*n + 5))
 	sorted := slices.Sorted(slices.Values(v))
 	ties := false
@@ -252,7 +257,7 @@ func MannKendall(v []float64) Trend {
 	switch {
 	case n <= 10 && !ties:
 		// S = pairs - 2 inversions.
-		t.P = min(1, 2*fewInversions(n, (pairs-abs(s))/2))
+		t.P = min(1, 2*fewInversions(n, (pairs-max(s, -s))/2))
 	case variance <= 0:
 		t.P = 1
 	default:
@@ -282,4 +287,160 @@ func fewInversions(n, k int) float64 {
 		sum += w
 	}
 	return sum / total
+}
+
+// likeness is what must be alike.
+type likeness struct {
+	name  string
+	of    func(*Shift) *float64
+	alike func(a, b float64) bool
+}
+
+var likenesses = [...]likeness{
+	{"pedal", func(s *Shift) *float64 { return s.Pedal }, within(pedalPercent)},
+	{"oil temperature", func(s *Shift) *float64 { return s.OilTemperature }, within(oilKelvin)},
+	{"engine torque", func(s *Shift) *float64 { return s.TorqueBefore }, func(a, b float64) bool {
+		return math.Abs(a-b) <= max(torqueNm, torqueShare*max(math.Abs(a), math.Abs(b)))
+	}},
+}
+
+func within(tolerance float64) func(a, b float64) bool {
+	return func(a, b float64) bool { return math.Abs(a-b) <= tolerance }
+}
+
+// conditionsOf returns the conditions that some of the shifts know and the names
+// of the others.
+func conditionsOf(lists ...[]*Shift) (use []likeness, unknown []string) {
+	unknown = []string{}
+	for _, c := range likenesses {
+		known := slices.ContainsFunc(lists, func(l []*Shift) bool {
+			return slices.ContainsFunc(l, func(s *Shift) bool { return c.of(s) != nil })
+		})
+		if known {
+			use = append(use, c)
+		} else {
+			unknown = append(unknown, c.name)
+		}
+	}
+	return use, unknown
+}
+
+// alike tells whether two shifts happened under the same conditions. A shift
+// that does not know a condition is like no other.
+func alike(a, b *Shift, use []likeness) bool {
+	for _, c := range use {
+		x, y := c.of(a), c.of(b)
+		if x == nil || y == nil || !c.alike(*x, *y) {
+			return false
+		}
+	}
+	return true
+}
+
+// counterparts returns the shifts of a that have a like one in b.
+func counterparts(a, b []*Shift, use []likeness) []*Shift {
+	return slices.DeleteFunc(slices.Clone(a), func(s *Shift) bool {
+		return !slices.ContainsFunc(b, func(o *Shift) bool { return alike(s, o, use) })
+	})
+}
+
+// quantity is a figure that shifts have.
+type quantity struct {
+	name, unit string
+	more, less string  // what a larger and a smaller value is called
+	small      float64 // differences below are within what the measurement can tell
+	digits     int
+	of         func(*Shift) (float64, bool)
+}
+
+// The smallest differences that are claimed are ours: 20 ms is what a shift's times
+// are good for at speeds sent 100 times a second; a command is often sent no
+// more than 50 times.
+var quantities = [...]quantity{
+	{"duration", "s", "longer", "shorter", 0.02, 2, func(s *Shift) (float64, bool) {
+		if s.Duration == nil || !s.Settled {
+			return 0, false
+		}
+		return float64(*s.Duration) / 1e9, true
+	}},
+	{"delay", "s", "longer", "shorter", 0.05, 2, func(s *Shift) (float64, bool) {
+		if s.Delay == nil {
+			return 0, false
+		}
+		return float64(*s.Delay) / 1e9, true
+	}},
+	{"flare", "rpm", "higher", "lower", 10, 0, func(s *Shift) (float64, bool) { return pointer(s.Flare) }},
+	{"bind-up", "m/s²", "stronger", "weaker", 0.1, 2, func(s *Shift) (float64, bool) { return pointer(s.BindUp) }},
+	{"overshoot", "", "larger", "smaller", 0.03, 3, func(s *Shift) (float64, bool) { return s.Overshoot, s.End != nil }},
+}
+
+func (q *quantity) values(list []*Shift) []float64 {
+	var v []float64
+	for _, s := range list {
+		if x, ok := q.of(s); ok {
+			v = append(v, x)
+		}
+	}
+	return v
+}
+
+func seed(k groupKey, name string) uint64 {
+	h := fnv.New64a()
+	fmt.Fprint(h, k.from, "\x00", k.to, "\x00", k.kind, "\x00", name)
+	return h.Sum64()
+}
+
+// Tolerances within which two shifts are alike. Pedal and oil temperature:
+// common practice, no source. Engine torque: ours.
+const (
+	pedalPercent = 5.0
+	oilKelvin    = 10.0
+	torqueNm     = 15.0
+	torqueShare  = 0.1 // of the larger, where that is more than torqueNm
+	fewestToShow = 2   // for an interval
+)
+
+// Interval is a confidence interval.
+type Interval struct {
+	Low  float64 `json:"low"`
+	High float64 `json:"high"`
+}
+
+// resamples is how often the bootstrap draws.
+const resamples = 2000
+
+// bootstrap returns the 95 % percentile interval (Efron) of the median of values
+// drawn with replacement from those given; the draws are the same on every run.
+func bootstrap(seed uint64, values []float64) Interval {
+	random := rand.New(rand.NewPCG(seed, 0x67656172))
+	drawn := make([]float64, len(values))
+	got := make([]float64, resamples)
+	for k := range got {
+		for j := range drawn {
+			drawn[j] = values[random.IntN(len(values))]
+		}
+		got[k] = stats.Median(drawn)
+	}
+	return Interval{stats.Quantile(got, 0.025), stats.Quantile(got, 0.975)}
+}
+
+func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+// cases says a probability in words.
+func cases(p float64) string {
+	switch {
+	case p < 0.001:
+		return "fewer than 1 of 1,000 cases"
+	case p < 0.01:
+		return fmt.Sprintf("%.0f of 1,000 cases", math.Ceil(1000*p))
+	}
+	return fmt.Sprintf("%.0f of 100 cases", math.Ceil(float64(100*p)-1e-9))
+}
+
+// figures counts them in words that agree with the number.
+func figures(n int) string {
+	if n == 1 {
+		return "1 figure"
+	}
+	return fmt.Sprintf("%d figures", n)
 }

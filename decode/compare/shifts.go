@@ -1,43 +1,17 @@
-// Package compare puts the shifts of two or more sessions side by side, like
-// with like: the same change of gear under the same load, with pedal, engine
-// torque and oil temperature alike. It gives medians, confidence intervals and
-// a rank test, says in plain words what they mean, and says when there are too
-// few shifts to tell.
-//
-// A Collector gathers shifts and their curves from what the pipeline gives out;
-// everything else is pure functions of those records, the same on every run.
 package compare
 
 import (
 	"encoding/json"
 	"fmt"
-	"io"
 	"math"
 	"slices"
 
 	"gearwitness/capture"
 	"gearwitness/decode"
 	"gearwitness/decode/drivetrain"
-	"gearwitness/decode/geartrain"
 	"gearwitness/signals"
 	"gearwitness/signals/unit"
 )
-
-// Format is the version of the shifts file that Record.WriteJSON writes.
-const Format = 1
-
-// Record is the shifts of one session.
-type Record struct {
-	Format int     `json:"format"`
-	Gears  []Gear  `json:"gears"`
-	Shifts []Shift `json:"shifts"`
-}
-
-// Gear is one gear of the vehicle file.
-type Gear struct {
-	Name  string  `json:"name"`
-	Ratio float64 `json:"ratio"` // input over output, negative in reverse
-}
 
 // Shift is one change of gear and the curve it took.
 type Shift struct {
@@ -86,6 +60,19 @@ type Point struct {
 // MarshalJSON writes [t, p] to a tenth of a millisecond and a thousandth.
 func (p Point) MarshalJSON() ([]byte, error) { return fmt.Appendf(nil, "[%.4f,%.3f]", p.T, p.P), nil }
 
+// UnmarshalJSON reads [t, p].
+func (p *Point) UnmarshalJSON(text []byte) error {
+	var v []float64
+	if err := json.Unmarshal(text, &v); err != nil {
+		return err
+	}
+	if len(v) != 2 {
+		return fmt.Errorf("point of a curve: expected [seconds, progress], found %.40s", text)
+	}
+	p.T, p.P = v[0], v[1]
+	return nil
+}
+
 // How much of a curve is kept before the start and behind the end of a shift.
 const (
 	curveBefore = capture.Stamp(300e6)
@@ -104,8 +91,8 @@ const keptCurves = 64
 // longestGap between points for a curve to be drawn between them, in seconds.
 const longestGap = 0.06
 
-// Collector gathers the shifts of one session. It belongs to one goroutine.
-type Collector struct {
+// shiftCurves gathers the shifts of one session and their curves.
+type shiftCurves struct {
 	ratio, torque int32 // signals, -1 without
 	torqueUnit    unit.Unit
 	ratios        map[string]float64
@@ -114,7 +101,6 @@ type Collector struct {
 	now           capture.Stamp // of the last ratio
 	waiting       []Shift       // the end of their curves is still to come
 	curves        map[groupKey]*curves
-	record        Record
 }
 
 // curves of one Set.
@@ -169,60 +155,22 @@ func (t track) mean(from, to capture.Stamp) *float64 {
 	return &mean
 }
 
-// NewCollector returns a collector for the samples and events of a vehicle file.
-func NewCollector(f *signals.File, t *decode.Table) (*Collector, error) {
-	c := &Collector{ratio: t.Index(drivetrain.SignalRatio), torque: -1, ratios: map[string]float64{}, curves: map[groupKey]*curves{}, torqueUnit: "N·m"}
+func newShiftCurves(f *signals.File, t *decode.Table, gears []Gear) shiftCurves {
+	c := shiftCurves{ratio: t.Index(drivetrain.SignalRatio), torque: -1, ratios: map[string]float64{}, curves: map[groupKey]*curves{}, torqueUnit: "N·m"}
 	if f.Transmission != nil {
 		c.torque = t.Index(f.Transmission.Roles.EngineTorque)
 	}
 	if c.torque >= 0 && t.Signals[c.torque].Unit != "" {
 		c.torqueUnit = t.Signals[c.torque].Unit
 	}
-	gears, err := gears(f.Transmission)
-	if err != nil {
-		return nil, err
-	}
 	for _, g := range gears {
 		c.ratios[g.Name] = g.Ratio
 	}
-	c.record = Record{Format: Format, Gears: gears, Shifts: []Shift{}}
-	return c, nil
+	return c
 }
 
-// gears lists the gears of a vehicle file that have a ratio: those written down,
-// or what the train makes of the element table.
-func gears(t *signals.Transmission) ([]Gear, error) {
-	list := []Gear{}
-	if t == nil {
-		return list, nil
-	}
-	if t.Train == nil {
-		for _, r := range t.Ratios {
-			ratio := r.V
-			if r.Name != "" && (r.Name[0] == 'R' || r.Name[0] == 'r') {
-				ratio = -math.Abs(ratio)
-			}
-			list = append(list, Gear{r.Name, ratio})
-		}
-		return list, nil
-	}
-	report, err := geartrain.NewReport(t)
-	if err != nil {
-		return nil, err
-	}
-	for _, g := range report.Gears {
-		if g.Ratio != nil {
-			list = append(list, Gear{g.Gear, *g.Ratio})
-		}
-	}
-	return list, nil
-}
-
-// Gears returns the gears of the vehicle file that have a ratio.
-func (c *Collector) Gears() []Gear { return c.record.Gears }
-
-// Take takes in what one step of the pipeline gave out.
-func (c *Collector) Take(out *decode.Output) {
+// take takes in what one step of the pipeline gave out.
+func (c *shiftCurves) take(out *decode.Output, r *Record) {
 	for _, s := range out.Samples {
 		switch {
 		case s.Status != decode.Valid:
@@ -241,14 +189,14 @@ func (c *Collector) Take(out *decode.Output) {
 		}
 	}
 	if len(c.waiting) > 0 {
-		c.settle(c.now)
+		c.settle(c.now, r)
 	}
 	// Not before: one step may hold more than the last seconds.
 	c.past.forget()
 	c.pastTorque.forget()
 }
 
-func (c *Collector) torqueBefore(s *drivetrain.ShiftEvent) *float64 {
+func (c *shiftCurves) torqueBefore(s *drivetrain.ShiftEvent) *float64 {
 	var at capture.Stamp
 	switch {
 	case s.Command != nil:
@@ -262,7 +210,7 @@ func (c *Collector) torqueBefore(s *drivetrain.ShiftEvent) *float64 {
 }
 
 // settle finishes the shifts whose curves are complete at time now.
-func (c *Collector) settle(now capture.Stamp) {
+func (c *shiftCurves) settle(now capture.Stamp, r *Record) {
 	n := 0
 	for ; n < len(c.waiting); n++ {
 		s := &c.waiting[n]
@@ -273,16 +221,16 @@ func (c *Collector) settle(now capture.Stamp) {
 			}
 			s.Curve = c.curve(s)
 		}
-		c.record.Shifts = append(c.record.Shifts, *s)
-		c.thin(len(c.record.Shifts) - 1)
+		r.Shifts = append(r.Shifts, *s)
+		c.thin(r.Shifts, len(r.Shifts)-1)
 	}
 	c.waiting = slices.Delete(c.waiting, 0, n)
 }
 
 // thin takes a shift of the record in, and takes curves away where there are too
 // many of its kind.
-func (c *Collector) thin(i int) {
-	s := &c.record.Shifts[i]
+func (c *shiftCurves) thin(shifts []Shift, i int) {
+	s := &shifts[i]
 	if len(s.Curve) == 0 {
 		return
 	}
@@ -302,13 +250,13 @@ func (c *Collector) thin(i int) {
 	l.every *= 2
 	for k := range keptCurves {
 		l.kept[k] = l.kept[2*k]
-		c.record.Shifts[l.kept[2*k+1]].Curve = nil
+		shifts[l.kept[2*k+1]].Curve = nil
 	}
 	l.kept = l.kept[:keptCurves]
 }
 
 // limit is when waiting for the end of a curve is over whatever comes.
-func (c *Collector) limit(s *Shift) capture.Stamp {
+func (c *shiftCurves) limit(s *Shift) capture.Stamp {
 	return capture.Stamp(*s.Start) + longest + curveAfter
 }
 
@@ -322,7 +270,7 @@ func (s *Shift) window() (from, to capture.Stamp) {
 	return from, to
 }
 
-func (c *Collector) curve(s *Shift) Curve {
+func (c *shiftCurves) curve(s *Shift) Curve {
 	old, ok1 := c.ratios[s.From]
 	new, ok2 := c.ratios[s.To]
 	if !ok1 || !ok2 || old == new {
@@ -338,37 +286,8 @@ func (c *Collector) curve(s *Shift) Curve {
 	return curve
 }
 
-// Finish ends the session and returns its record.
-func (c *Collector) Finish() *Record {
-	c.settle(math.MaxInt64)
-	return &c.record
-}
-
-// WriteJSON writes the record as one JSON object, a shift a line.
-func (r *Record) WriteJSON(w io.Writer) error {
-	gears, err := json.Marshal(r.Gears)
-	if err != nil {
-		return err
-	}
-	if _, err := fmt.Fprintf(w, "{\"format\":%d,\n\"gears\":%s,\n\"shifts\":[", r.Format, gears); err != nil {
-		return err
-	}
-	for i := range r.Shifts {
-		line, err := json.Marshal(&r.Shifts[i])
-		if err != nil {
-			return err
-		}
-		sep := ",\n"
-		if i == 0 {
-			sep = "\n"
-		}
-		if _, err := fmt.Fprintf(w, "%s%s", sep, line); err != nil {
-			return err
-		}
-	}
-	_, err = io.WriteString(w, "\n]}\n")
-	return err
-}
+// finish takes in the shifts whose curves are not complete.
+func (c *shiftCurves) finish(r *Record) { c.settle(math.MaxInt64, r) }
 
 // at is the progress at a time between the points of a curve.
 func (c Curve) at(t float64) (float64, bool) {

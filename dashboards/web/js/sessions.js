@@ -1,9 +1,9 @@
 // The sessions recorded before: list, facts, report, verifying, sealing, and two
 // side by side. Long work tells how far it is and can be cancelled.
 
-/** @import {SessionRow, SessionFacts, Verdict, SealDone, Comparison, ShiftGroup, VehicleHistory} from "./types.js" */
-import { overlay } from "./overlay.js";
-import { lineSample, make, setAttr, setText } from "./dom.js";
+/** @import {SessionRow, SessionFacts, Verdict, SealDone, Comparison, VehicleHistory} from "./types.js" */
+import { comparison } from "./comparison.js";
+import { make, setAttr, setText } from "./dom.js";
 import { bytes, clock, count } from "./format.js";
 import { history } from "./trend.js";
 
@@ -88,6 +88,8 @@ export function sessionsView(find, ask, work, edit) {
   /** @type {string[]} two sessions to compare, the one chosen first first */
   let pair = [];
   let chosen = "";
+  /** @type {Map<string, string>} when each session began */
+  let started = new Map();
 
   const address = (/** @type {string} */ name) => `/api/v1/sessions/${encodeURIComponent(name)}`;
   /** @param {unknown} e */
@@ -132,6 +134,7 @@ export function sessionsView(find, ask, work, edit) {
     }
     setText(find("sessions-folder"), l.folder);
     find("sessions-empty").hidden = l.sessions.length > 0;
+    started = new Map(l.sessions.map((r) => [r.name, r.started ?? ""]));
     pair = pair.filter((n) => l.sessions.some((s) => s.name === n));
     rows.replaceChildren(
       ...l.sessions.toReversed().map((r) => {
@@ -301,59 +304,17 @@ export function sessionsView(find, ask, work, edit) {
   }
 
   compareButton.addEventListener("click", async () => {
-    const [a, b] = pair;
+    // Then and now: the one recorded first is the first, in whichever order they were ticked.
+    const [a, b] = [...pair].sort((x, y) => (started.get(x) ?? "").localeCompare(started.get(y) ?? ""));
     if (!a || !b) return;
     /** @type {Comparison|null} */
     const c = await long("Compare", "GET", `/api/v1/sessions/compare?a=${encodeURIComponent(a)}&b=${encodeURIComponent(b)}`);
     if (!c) return;
     chosen = "";
     for (const row of rows.querySelectorAll("tr")) row.removeAttribute("aria-selected");
-    side.replaceChildren(...comparison(c));
+    side.replaceChildren(...comparison(c, when));
     reveal();
   });
 
   return { show: list };
-}
-
-/**
- * The figures of a group; those that too few shifts leave open are folded away.
- * @param {ShiftGroup} g
- */
-function figures(g) {
-  const all = g.figures ?? [];
-  /** @param {(f: {verdict: string}) => boolean} which */
-  const list = (which) => make("ul", {}, ...all.filter(which).map((f) => make("li", { "data-verdict": f.verdict }, `${f.words}.`)));
-  /** @param {{verdict: string}} f */
-  const open = (f) => f.verdict === "too few to tell";
-  const n = all.filter(open).length;
-  return make("div", { class: "compare-figures" }, list((f) => !open(f)), ...(n ? [make("details", {}, make("summary", {}, `${n} ${n === 1 ? "figure" : "figures"} with too few like shifts to tell`), list(open))] : []));
-}
-
-/** Lines of the two sessions: known by their dashes too. */
-const lines = /** @type {const} */ ([
-  { color: "var(--line-2)", dash: [] },
-  { color: "var(--line-1)", dash: [7, 3] },
-]);
-
-/**
- * @param {Comparison} c
- * @returns {HTMLElement[]}
- */
-function comparison(c) {
-  const groups = c.groups ?? [];
-  return [
-    make("h2", { class: "session-name" }, "Side by side"),
-    make("ul", { class: "compare-legend" }, ...[c.a, c.b].map((name, i) => make("li", {}, lineSample(lines[i]?.color ?? "", [...(lines[i]?.dash ?? [])]), ` ${i === 0 ? "first" : "second"}: ${name}`))),
-    make("ul", { class: "compare-summary" }, ...c.summary.map((s) => make("li", {}, s))),
-    ...groups.map((g) =>
-      make(
-        "section",
-        { class: "compare-group" },
-        make("h3", {}, `${g.from} → ${g.to}, ${g.kind}`),
-        make("p", { class: "quiet" }, g.words),
-        make("div", { class: "compare-body" }, overlay(g.overlay, `${g.from} → ${g.to}, ${g.kind}: progress of the like shifts of both sessions over time`, lines), figures(g)),
-      ),
-    ),
-    ...(c.notes ?? []).map((n) => make("p", { class: "quiet" }, n)),
-  ];
 }

@@ -51,9 +51,9 @@
 
 /** @typedef {{t_s: number[]|null, bands: Middle[]}} Overlay */
 
-/** @typedef {{from: string, to: string, kind: string, words: string, figures: {name: string, verdict: string, words: string}[]|null, overlay: Overlay}} ShiftGroup */
+/** @typedef {{what: string, then: string, now: string, judged: string, direction?: string, words: string, parts?: string[], kinds?: ComparisonRow[]}} ComparisonRow */
 
-/** @typedef {{a: string, b: string, groups: ShiftGroup[]|null, summary: string[], notes: string[]|null}} Comparison */
+/** @typedef {{a: string, b: string, a_started?: string|null, b_started?: string|null, said: string, rows: ComparisonRow[], overlays: (Overlay & {kind: string})[]|null, notes: string[]|null}} Comparison */
 
 /** @typedef {{session: number, started: string, n: number, median: number, interval_95?: {low: number, high: number}}} HistoryPoint */
 

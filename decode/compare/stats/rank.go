@@ -32,8 +32,8 @@ func (t RankTest) P() float64 { return min(1, 2*min(t.Larger, t.Smaller)) }
 // strata together. Beyond, the normal approximation is good to the third decimal.
 const (
 	mostExact = 60
-	mostSums  = 1 << 20
-	mostSteps = 1 << 24
+	mostSums  = 1 << 16
+	mostSteps = 1 << 18
 )
 
 // RankSum tests whether the values of B tend to be larger or smaller than those of
@@ -218,8 +218,8 @@ func approximated(list []ranks) (smaller, larger float64) {
 			unit = unit / gcd(unit, r.n+r.m+1) * (r.n + r.m + 1)
 		}
 		t += float64(r.sum) / 2 / (all + 1)
-		mean += m / 2
-		variance += n * m / (12 * (all + 1) * (all + 1)) * (all + 1 - r.ties/(all*(all-1)))
+		mean += float64(m / 2)
+		variance += float64(n * m / (12 * (all + 1) * (all + 1)) * (all + 1 - float64(r.ties/(all*(all-1)))))
 	}
 	if variance <= 0 {
 		return 1, 1 // every value is equal to its like

@@ -37,7 +37,7 @@ func Tail(t, df float64) float64 {
 // TailQuantile is the t whose Tail is p, 0 < p <= 0.5.
 func TailQuantile(p, df float64) float64 {
 	if df > 1e6 {
-		return distuv.UnitNormal.Quantile(1 - p)
+		return math.Sqrt2 * math.Erfinv(1-float64(2*p))
 	}
 	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.Quantile(1 - p)
 }
