@@ -94,6 +94,9 @@ func (f *File) Advice() diag.List {
 			list.Warn(fr.Pos, n, "without range, so that an impossible value passes as true: %s", strings.Join(open, ", "))
 		}
 	}
+	if len(f.Frames) > 0 && len(f.Buses) == 0 {
+		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, "no bus is described: nothing can be decoded with this file alone; write one, such as buses: {powertrain: {bitrate: 500 kbit/s}}, here or in the file that uses it")
+	}
 	if t := f.Transmission; t == nil {
 		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, "there is no transmission part: signals are shown, gears and shifts are not")
 	} else if t.Roles.OutputSpeed == "" {

@@ -71,6 +71,25 @@ transmission: {roles: {engine_speed: used}}
 	}
 }
 
+// Frames without a bus are part of some other file, or a mistake that only shows when
+// the file is used.
+func TestAdviceOnMissingBuses(t *testing.T) {
+	const frame = "frames: {a: {id: 1, every: 10 ms, signals: {x: {start: 1.1, bits: 8}}}}\n"
+	for text, want := range map[string]bool{
+		"format: 1\n" + frame:                                true,
+		"format: 1\nbuses: {can: {bitrate: 500k}}\n" + frame: false,
+		"format: 1\nvehicle: {title: A van}\n":               false,
+	} {
+		f, list := Parse("x.yaml", []byte(text), nil)
+		if f == nil {
+			t.Fatal(list)
+		}
+		if got := f.Advice().Error(); strings.Contains(got, "no bus is described") != want {
+			t.Errorf("%s: %s; want a word about buses: %v", text, got, want)
+		}
+	}
+}
+
 func TestAdviceOnProcedures(t *testing.T) {
 	f, list := Parse("doubt.yaml", []byte(`format: 1
 vehicle: {title: A van}
@@ -91,6 +110,7 @@ procedures:
       full: {say: Full pedal, hold: {pedal: [110, 120]}, for: 1 s, at_most: 5 s, within: 1 min}
 readings:
   level: {title: Level, unit: mm}
+buses: {can: {bitrate: 500k}}
 `), nil)
 	if f == nil {
 		t.Fatal(list)

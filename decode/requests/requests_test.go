@@ -134,8 +134,8 @@ func TestRefusalsAndWaiting(t *testing.T) {
 	}
 	r.until(4059 * ms).want().until(4060 * ms).want("4060 7E1 0322111155555555") // what was missed is not made up for
 	r.hear(4070*ms, 0x7E9, 4, 0x62, 0x11, 0x11, 7)
-	if s := r.List()[0]; s.Refusal != "" || s.Answered != 1 {
-		t.Errorf("status %+v", s)
+	if s := r.List()[0]; s.Refusal != "" || s.Answered != 1 || s.Asked != 2 {
+		t.Errorf("status %+v; want it asked twice, answered once", s)
 	}
 }
 
