@@ -17,6 +17,7 @@ import (
 	"unicode/utf8"
 
 	"gearwitness/capture"
+	"gearwitness/dashboards/board"
 	"gearwitness/decode"
 	"gearwitness/decode/geartrain"
 	"gearwitness/signals"
@@ -27,33 +28,22 @@ import (
 type (
 	// Status is /api/v1/status.
 	Status struct {
-		Version    string          `json:"version"`
-		Instance   string          `json:"instance"` // changes with every run of the program
-		Start      decode.Seconds  `json:"start_s"`  // stamp of second 0 of everything else
-		Now        float64         `json:"now"`      // event time in seconds since session start
-		Connection Connection      `json:"connection"`
-		Sources    []Source        `json:"sources"`
-		Buses      []BusStatus     `json:"buses"`
-		Recording  RecordingStatus `json:"recording"`
-		Requests   Requests        `json:"requests"`
-		Playback   *PlaybackState  `json:"playback"` // null: nothing is played back
-		Alarms     []Alarm         `json:"alarms"`   // raised now
-		Samples    uint64          `json:"samples"`
-		Late       uint64          `json:"late"` // samples too old for the graphs
-		Pages      int64           `json:"pages"`
-		Skipped    uint64          `json:"skipped"` // updates that slow pages did not take
-		CanMark    bool            `json:"can_mark"`
-	}
-	// BusStatus is one bus or serial instrument.
-	BusStatus struct {
-		Name    string            `json:"name"`
-		Device  string            `json:"device"`
-		Text    bool              `json:"text"` // lines, not frames
-		BitRate int               `json:"bit_rate,omitempty"`
-		Passive bool              `json:"passive"`
-		Frames  uint64            `json:"frames"`
-		Load    *float64          `json:"load"` // 0 to 1, without stuff bits; null: not known
-		Lost    map[string]uint64 `json:"lost"` // by reason
+		Version    string            `json:"version"`
+		Instance   string            `json:"instance"` // changes with every run of the program
+		Start      decode.Seconds    `json:"start_s"`  // stamp of second 0 of everything else
+		Now        float64           `json:"now"`      // event time in seconds since session start
+		Connection board.Connection  `json:"connection"`
+		Sources    []board.Source    `json:"sources"`
+		Buses      []board.BusStatus `json:"buses"`
+		Recording  RecordingStatus   `json:"recording"`
+		Requests   board.Requests    `json:"requests"`
+		Playback   *PlaybackState    `json:"playback"` // null: nothing is played back
+		Alarms     []board.Alarm     `json:"alarms"`   // raised now
+		Samples    uint64            `json:"samples"`
+		Late       uint64            `json:"late"` // samples too old for the graphs
+		Pages      int64             `json:"pages"`
+		Skipped    uint64            `json:"skipped"` // updates that slow pages did not take
+		CanMark    bool              `json:"can_mark"`
 	}
 	// RecordingStatus tells about the recording.
 	RecordingStatus struct {
@@ -128,50 +118,21 @@ var displays = func() map[string]UnitDisplays {
 	return m
 }()
 
-// sequence returns the number of the newest event.
-func (b *Board) sequence() uint64 {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.seq
-}
-
 func (s *Server) status() Status {
-	b := s.board
+	o := s.board.Overview()
 	st := Status{
-		Version: s.o.Version, Instance: s.instance, Recording: s.recording(),
-		Pages: s.streams.Load(), Skipped: s.skipped.Load(), CanMark: s.o.Mark != nil, Playback: s.playback(),
+		Version: s.o.Version, Instance: s.instance, Start: decode.Seconds(o.Start), Now: o.Now, Connection: o.Connection, Sources: o.Sources,
+		Buses: o.Buses, Recording: s.recording(), Requests: o.Requests, Playback: s.playback(&o), Alarms: o.Alarms,
+		Samples: o.Samples, Late: o.Late, Pages: s.streams.Load(), Skipped: s.skipped.Load(), CanMark: s.o.Mark != nil,
 	}
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	now := b.now()
-	st.Start, st.Now = decode.Seconds(b.start), b.seconds(b.shown())
-	st.Connection = b.connection()
-	if p := st.Playback; p != nil && p.Paused && st.Connection.State == ConnLive {
+	if p := st.Playback; p != nil && p.Paused && st.Connection.State == board.ConnLive {
 		st.Connection.Title = "Playback held"
 	}
-	st.Sources = append([]Source{}, b.sources...)
-	st.Requests = b.requests
-	st.Alarms = append([]Alarm{}, b.alarms...)
 	if st.Recording.State == "failed" {
 		// Evidence is being lost: as loud as an alarm of the vehicle.
-		st.Alarms = append(st.Alarms, Alarm{Name: "recording", Level: "stop", Say: "The recording cannot be written. Make room on the disk, or check it.", Since: st.Now})
+		st.Alarms = append(st.Alarms, board.Alarm{Name: "recording", Level: "stop", Say: "The recording cannot be written. Make room on the disk, or check it.", Since: st.Now})
 	}
-	byUrgency(st.Alarms)
-	st.Samples, st.Late = b.samples, b.late
-	st.Buses = make([]BusStatus, len(b.buses))
-	for i := range b.buses {
-		c := &b.buses[i]
-		st.Buses[i] = BusStatus{
-			Name: c.channel.Name, Device: c.channel.Device, Text: c.channel.Kind == capture.Text,
-			BitRate: c.channel.BitRate, Passive: c.channel.Passive, Frames: c.frames, Lost: make(map[string]uint64, len(c.lost)),
-		}
-		for k, n := range c.lost {
-			st.Buses[i].Lost[k] = n
-		}
-		if load, ok := c.load(now); ok {
-			st.Buses[i].Load = &load
-		}
-	}
+	board.ByUrgency(st.Alarms)
 	return st
 }
 
@@ -186,11 +147,11 @@ func (s *Server) recording() RecordingStatus {
 	st := RecordingStatus{State: "recording", Folder: r.Folder, Bytes: r.Bytes, Frames: r.Frames, Lost: r.Lost, Text: "Every frame is being written to disk."}
 	switch {
 	case r.Err != nil:
-		st.State, st.Text = "failed", sentence("the recording cannot be written: "+r.Err.Error(), "")
+		st.State, st.Text = "failed", board.Sentence("the recording cannot be written: "+r.Err.Error(), "")
 	case r.Lost > 0:
 		st.Text = fmt.Sprintf("%d frames could not be written; the recording has gaps, and says where.", r.Lost)
 	case r.Warning != "":
-		st.State, st.Text = "warning", sentence(r.Warning, "")
+		st.State, st.Text = "warning", board.Sentence(r.Warning, "")
 	case r.Sealed:
 		st.State, st.Text = "sealed", "The session is complete and sealed."
 	}
@@ -198,17 +159,17 @@ func (s *Server) recording() RecordingStatus {
 }
 
 // vehicle is the same for a whole run.
-func (b *Board) vehicle() Vehicle {
-	v := Vehicle{Title: b.file.Vehicle.Title, Note: b.file.Vehicle.Note, Roles: map[string]string{}, Gears: []GearInfo{}, Elements: []ElementInfo{}}
+func vehicle(f *signals.File, table *decode.Table) Vehicle {
+	v := Vehicle{Title: f.Vehicle.Title, Note: f.Vehicle.Note, Roles: map[string]string{}, Gears: []GearInfo{}, Elements: []ElementInfo{}}
 	role := func(what, signal string) {
-		if signal != "" && b.table.Index(signal) >= 0 {
+		if signal != "" && table.Index(signal) >= 0 {
 			v.Roles[what] = signal
 		}
 	}
 	for _, name := range []string{"gear", "ratio", "input_speed", "converter_slip", "converter_speed_ratio", "oil_temperature_difference"} {
 		role(name, name)
 	}
-	t := b.file.Transmission
+	t := f.Transmission
 	if t == nil {
 		return v
 	}
@@ -249,7 +210,7 @@ func (b *Board) vehicle() Vehicle {
 		case len(e.V.OneWay) > 0:
 			info.Kind = "one_way"
 		}
-		if name := "slip." + e.Name; b.table.Index(name) >= 0 {
+		if name := "slip." + e.Name; table.Index(name) >= 0 {
 			info.Signal = name
 		}
 		v.Elements = append(v.Elements, info)
@@ -287,15 +248,16 @@ func ratios(t *signals.Transmission) map[string]float64 {
 
 var origins = [...]string{decode.FromFrame: "frame", decode.FromLine: "line", decode.FromFormula: "formula", decode.FromAnalysis: "analysis"}
 
-func (b *Board) signalList() []SignalInfo {
-	rs := make([]reading, len(b.table.Signals))
-	_, start := b.readings(rs, 0)
+func signalList(b *board.Board) []SignalInfo {
+	table := b.Table()
+	rs := make([]board.Reading, len(table.Signals))
+	_, start := b.Readings(rs, 0)
 	list := make([]SignalInfo, len(rs))
-	for i, in := range b.table.Signals {
+	for i, in := range table.Signals {
 		r := rs[i]
 		list[i] = SignalInfo{
 			Name: in.Name, Title: in.Title, Unit: string(in.Unit), Origin: origins[in.Origin],
-			StaleAfter: time.Duration(in.StaleAfter).Seconds(), Digits: in.Digits, State: stateNames[r.state],
+			StaleAfter: time.Duration(in.StaleAfter).Seconds(), Digits: in.Digits, State: r.State.String(),
 		}
 		for _, s := range in.States {
 			list[i].States = append(list[i].States, StateFor{Value: s.V, Text: s.Name})
@@ -303,14 +265,14 @@ func (b *Board) signalList() []SignalInfo {
 		if in.Range != nil {
 			list[i].Range = []float64{in.Range.Low, in.Range.High}
 		}
-		if r.state != stateNever {
-			at := r.at.Sub(start).Seconds()
+		if r.State != board.StateNever {
+			at := r.At.Sub(start).Seconds()
 			list[i].At = &at
 		}
-		switch r.state {
-		case stateValid, stateImplausible, stateStale:
-			list[i].Value = &r.v
-			list[i].Text = b.table.Text(decode.Sample{Signal: int32(i), Value: r.v})
+		switch r.State {
+		case board.StateValid, board.StateImplausible, board.StateStale:
+			list[i].Value = &r.Value
+			list[i].Text = table.Text(decode.Sample{Signal: int32(i), Value: r.Value})
 		}
 	}
 	return list
@@ -404,14 +366,12 @@ func clip(s string) string {
 
 func (s *Server) historyHandler(w http.ResponseWriter, r *http.Request) {
 	b := s.board
-	q, err := parseHistory(r.URL.RawQuery, b.table)
+	q, err := parseHistory(r.URL.RawQuery, b.Table())
 	if err != nil {
 		refuse(w, http.StatusBadRequest, err.Error())
 		return
 	}
-	b.mu.Lock()
-	start, newest := b.start, b.newest
-	b.mu.Unlock()
+	start, newest, _ := b.Span()
 	stamp := func(sec float64) capture.Stamp { return start.Add(time.Duration(math.Round(sec * 1e9))) }
 	to := newest
 	if !math.IsNaN(q.to) {
@@ -425,11 +385,11 @@ func (s *Server) historyHandler(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		h = b.History(q.signals, from, to, q.points)
 	}
-	replyJSON(w, h.appendJSON(nil, b.table))
+	replyJSON(w, appendHistory(nil, h, b.Table()))
 }
 
-// appendJSON writes {step_s, x, signals: {name: {min, max, mid}}}.
-func (h History) appendJSON(b []byte, table *decode.Table) []byte {
+// appendHistory writes {step_s, x, signals: {name: {min, max, mid}}}.
+func appendHistory(b []byte, h board.History, table *decode.Table) []byte {
 	b = append(b, `{"step_s":`...)
 	b = appendSeconds(b, h.Step)
 	b = append(b, `,"x":[`...)
@@ -497,20 +457,16 @@ func (s *Server) eventsHandler(kind string) http.HandlerFunc {
 				return
 			}
 		}
-		limit := maxEvents
+		limit := board.MaxEvents
 		if t := v.Get("limit"); t != "" {
-			if limit, err = strconv.Atoi(t); err != nil || limit < 1 || limit > maxEvents {
-				refuse(w, http.StatusBadRequest, fmt.Sprintf("limit: expected a whole number from 1 to %d, found %q", maxEvents, clip(t)))
+			if limit, err = strconv.Atoi(t); err != nil || limit < 1 || limit > board.MaxEvents {
+				refuse(w, http.StatusBadRequest, fmt.Sprintf("limit: expected a whole number from 1 to %d, found %q", board.MaxEvents, clip(t)))
 				return
 			}
 		}
-		events := append([]Event{}, s.board.since(after, which, limit)...)
+		events := append([]board.Event{}, s.board.Events(after, which, limit)...)
 		if kind == decode.KindAlarm {
-			s.board.mu.Lock()
-			raised := append([]Alarm{}, s.board.alarms...)
-			s.board.mu.Unlock()
-			byUrgency(raised)
-			reply(w, map[string]any{"raised": raised, "events": events})
+			reply(w, map[string]any{"raised": s.board.Alarms(), "events": events})
 			return
 		}
 		reply(w, map[string]any{"events": events})

@@ -11,6 +11,8 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"gearwitness/capture"
+	"gearwitness/dashboards/board"
+	"gearwitness/dashboards/board/boardtest"
 	"gearwitness/dashboards/webtest"
 )
 
@@ -51,9 +53,13 @@ func TestBusPage(t *testing.T) {
 		t.Errorf("digits that change have the weight %s, want 700", weight)
 	}
 	data := `[...` + row("110") + `.querySelectorAll('.byte-digit')].map((e) => e.textContent).join("")`
-	webtest.Until(t, ctx, data+` === "`+hexText(c.board.traffic.heard[0x110].data[:8])+`"`)
+	newest := func() string {
+		v := c.board.Traffic()
+		return identified(t, &v, "110").Data
+	}
+	webtest.Until(t, ctx, data+` === "`+newest()+`"`)
 	c.run(t, time.Second)
-	webtest.Until(t, ctx, data+` === "`+hexText(c.board.traffic.heard[0x110].data[:8])+`"`)
+	webtest.Until(t, ctx, data+` === "`+newest()+`"`)
 
 	// An identifier that nobody describes is explained, with text to paste.
 	webtest.Eval[any](t, ctx, row("2D0")+`.querySelector('button').click()`)
@@ -92,9 +98,9 @@ func TestBusPage(t *testing.T) {
 func TestUnitsPage(t *testing.T) {
 	t.Parallel()
 	ctx := webtest.Browser(t)
-	f := newFeed(0)
-	b := f.board(nil)
-	f.run(b, 30*time.Second)
+	f := boardtest.New(0)
+	b := f.Board(nil)
+	f.Run(b, 30*time.Second)
 	url := serve(t, NewServer(Options{Board: b, Version: "test"}))
 	if err := chromedp.Do(ctx, chromedp.EmulateViewport(1366, 768), chromedp.Navigate(url)); err != nil {
 		t.Fatal(err)
@@ -104,8 +110,10 @@ func TestUnitsPage(t *testing.T) {
 	}
 	// The stream sends values with the decimals that are worth showing.
 	value := func(name string) float64 {
-		i := f.table.Index(name)
-		return round(b.latest[i].v, f.table.Signals[i].Digits)
+		i := f.Table.Index(name)
+		now := make([]board.Reading, len(f.Table.Signals))
+		b.Readings(now, 0)
+		return round(now[i].Value, f.Table.Signals[i].Digits)
 	}
 	metric := []string{
 		fmt.Sprintf("Oil at the outlet %.1f °C", value("oil_outlet")),
@@ -140,7 +148,7 @@ func TestUnitsPage(t *testing.T) {
 	webtest.Until(t, ctx, `[...document.querySelectorAll('[data-hook="all-rows"] tr')].find((r) => r.textContent.startsWith("main_pressure"))?.innerText.replace(/\s+/g, " ").startsWith("main_pressure `+want+` psi")`)
 
 	// The figures of a shift follow as well, open ones at once.
-	f.mark(b, "")
+	f.Mark(b, "")
 	if err := chromedp.Do(ctx, chromedp.Navigate(url)); err != nil {
 		t.Fatal(err)
 	}

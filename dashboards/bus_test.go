@@ -3,7 +3,6 @@ package dashboards
 import (
 	"context"
 	"encoding/hex"
-	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
@@ -12,8 +11,11 @@ import (
 	"time"
 
 	"gearwitness/capture"
+	"gearwitness/dashboards/board"
+	"gearwitness/dashboards/board/boardtest"
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
+	"gearwitness/decode/unknown"
 	"gearwitness/decode/van"
 	"gearwitness/signals"
 )
@@ -47,7 +49,7 @@ transmission:
 // chain is a board fed by the van through a vehicle file that need not be the
 // van's own.
 type chain struct {
-	board *Board
+	board *board.Board
 	p     *pipeline.Pipeline
 	src   capture.Source
 	out   decode.Output
@@ -73,8 +75,8 @@ func newChain(t testing.TB, file *signals.File, clock capture.Clock) *chain {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := NewBoard(BoardOptions{File: file, Table: p.Table(), Clock: clock, Plan: p.Plan()})
-	b.Sources([]Source{{Address: "van:?seed=7", State: SourceOpen}})
+	b := board.New(board.Options{File: file, Table: p.Table(), Clock: clock, Plan: p.Plan()})
+	b.Sources([]board.Source{{Address: "van:?seed=7", State: board.SourceOpen}})
 	return &chain{board: b, p: p, src: src, last: map[uint32]capture.Frame{}}
 }
 
@@ -122,9 +124,10 @@ func paste(t *testing.T, text string) {
 	}
 }
 
-func (v *BusView) id(t *testing.T, id string) *Identifier {
+// identified returns one identifier of a view.
+func identified(t *testing.T, v *board.BusView, id string) *board.Identifier {
 	t.Helper()
-	i := slices.IndexFunc(v.Identifiers, func(x Identifier) bool { return x.ID == id })
+	i := slices.IndexFunc(v.Identifiers, func(x board.Identifier) bool { return x.ID == id })
 	if i < 0 {
 		t.Fatalf("no identifier %s", id)
 	}
@@ -135,7 +138,7 @@ func TestBusView(t *testing.T) {
 	c := newChain(t, half(t), nil)
 	c.run(t, 60*time.Second)
 	s := NewServer(Options{Board: c.board})
-	var v BusView
+	var v board.BusView
 	w := get(s, "/api/v1/bus")
 	into(t, w, &v)
 
@@ -158,7 +161,7 @@ func TestBusView(t *testing.T) {
 			t.Errorf("%s: %+v; want the data %X", id.ID, id, last.Payload())
 		}
 	}
-	engine := v.id(t, "110")
+	engine := identified(t, &v, "110")
 	if engine.Name != "engine" || engine.State != "ok" || *engine.Expected != 0.01 || math.Abs(*engine.Period-0.01) > 2e-4 || engine.Bad != nil || engine.Looks != nil || engine.Definition != "" {
 		t.Errorf("engine: %+v", engine)
 	}
@@ -170,19 +173,19 @@ func TestBusView(t *testing.T) {
 	if changed, err := hex.DecodeString(engine.Changed); err != nil || changed[7]&0x0F != 0x0F || changed[0] == 0 || changed[7]&0xF0 != 0 {
 		t.Errorf("what changed lately: %X, %v", changed, err)
 	}
-	shafts := v.id(t, "1A4")
+	shafts := identified(t, &v, "1A4")
 	if shafts.State != "off" || *shafts.Expected != 0.05 {
 		t.Errorf("shafts: %+v", shafts)
 	}
-	temperatures := v.id(t, "18FF3E21")
+	temperatures := identified(t, &v, "18FF3E21")
 	if temperatures.Name != "" || !temperatures.Extended || temperatures.Expected != nil || math.Abs(*temperatures.Period-0.1) > 2e-3 {
 		t.Errorf("temperatures: %+v", temperatures)
 	}
-	wheels := v.id(t, "2D0")
-	if len(wheels.Looks) != 1 || wheels.Looks[0] != (Looks{Kind: "value", Start: "1.1", Bits: 16}) {
+	wheels := identified(t, &v, "2D0")
+	if len(wheels.Looks) != 1 || wheels.Looks[0] != (board.Looks{Kind: "value", Start: "1.1", Bits: 16}) {
 		t.Errorf("wheels look like %+v", wheels.Looks)
 	}
-	paste(t, v.id(t, "1C2").Definition+wheels.Definition+temperatures.Definition)
+	paste(t, identified(t, &v, "1C2").Definition+wheels.Definition+temperatures.Definition)
 }
 
 func TestBusViewOfTroubles(t *testing.T) {
@@ -194,7 +197,7 @@ func TestBusViewOfTroubles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := NewBoard(BoardOptions{File: f, Table: p.Table(), Plan: p.Plan()})
+	b := board.New(board.Options{File: f, Table: p.Table(), Plan: p.Plan()})
 	batch := capture.Batch{Channels: []capture.Channel{{Name: "a"}, {Name: "b"}, {Name: "gps", Kind: capture.Text}}}
 	push := func(at capture.Stamp, bus uint8, flags capture.Flags, id uint32, data ...byte) {
 		fr := capture.Frame{Time: at, ID: id, Bus: bus, Flags: flags, Len: uint8(len(data))}
@@ -222,19 +225,19 @@ func TestBusViewOfTroubles(t *testing.T) {
 	}
 	b.Take(&out)
 	b.Counters(p.Counters())
-	v := NewServer(Options{Board: b}).busView()
-	one := v.id(t, "001")
-	if one.Name != "one" || one.State != "gone" || one.Bad == nil || *one.Bad != (Bad{Checksum: 200}) || one.Changed != "0000" {
+	v := b.Traffic()
+	one := identified(t, &v, "001")
+	if one.Name != "one" || one.State != "gone" || one.Bad == nil || *one.Bad != (board.Bad{Checksum: 200}) || one.Changed != "0000" {
 		t.Errorf("one: %+v %+v", one, one.Bad)
 	}
-	silent := v.id(t, "7FF")
+	silent := identified(t, &v, "7FF")
 	if silent.State != "gone" || silent.Age < 8.9 || silent.Looks != nil {
 		t.Errorf("7FF: %+v", silent)
 	}
-	if len(v.Identifiers) != maxIdentifiers || v.Buses[1].Errors != 300 || v.Buses[1].Beyond != 2000-(maxIdentifiers-2)+1 || v.Buses[0].Beyond != 0 {
+	if len(v.Identifiers) != unknown.MaxIDs || v.Buses[1].Errors != 300 || v.Buses[1].Beyond != 2000-(unknown.MaxIDs-2)+1 || v.Buses[0].Beyond != 0 {
 		t.Errorf("%d identifiers; %+v", len(v.Identifiers), v.Buses)
 	}
-	if slices.ContainsFunc(v.Identifiers, func(i Identifier) bool { return i.ID == "7E0" || i.ID == "555" }) {
+	if slices.ContainsFunc(v.Identifiers, func(i board.Identifier) bool { return i.ID == "7E0" || i.ID == "555" }) {
 		t.Error("what this program sent, or a remote frame, stands among what the vehicle sent")
 	}
 }
@@ -245,9 +248,9 @@ func TestRelated(t *testing.T) {
 	c := newChain(t, half(t), nil)
 	c.run(t, 2*time.Minute)
 	s := NewServer(Options{Board: c.board})
-	var v RelatedView
+	var v board.RelatedView
 	into(t, get(s, "/api/v1/bus/related?signal=output_speed"), &v)
-	i := slices.IndexFunc(v.Matches, func(m RelatedMatch) bool { return m.ID == "2D0" })
+	i := slices.IndexFunc(v.Matches, func(m board.RelatedMatch) bool { return m.ID == "2D0" })
 	if v.Signal != "output_speed" || math.Abs(v.Seconds-120) > 1 || i < 0 {
 		t.Fatalf("got %+v", v)
 	}
@@ -281,7 +284,7 @@ func TestRelated(t *testing.T) {
 	}
 	// Before anything has come there is nothing to compare.
 	empty := newChain(t, half(t), nil)
-	if v := empty.board.related(empty.p.Table().Index("output_speed")); len(v.Matches) != 0 || v.Seconds != 0 {
+	if v := empty.board.Related(empty.p.Table().Index("output_speed")); len(v.Matches) != 0 || v.Seconds != 0 {
 		t.Errorf("from nothing: %+v", v)
 	}
 }
@@ -290,7 +293,7 @@ func FuzzRelatedQuery(f *testing.F) {
 	f.Add("signal=engine_speed")
 	f.Add("signal=lever&signal=x")
 	f.Add("signal=%ff%00")
-	table := newFeed(0).table
+	table := boardtest.New(0).Table
 	f.Fuzz(func(t *testing.T, raw string) {
 		i, err := parseRelated(raw, table)
 		if (err == nil) != (i >= 0 && int(i) < len(table.Signals)) {
@@ -300,76 +303,4 @@ func FuzzRelatedQuery(f *testing.F) {
 			t.Errorf("%q: an error of %d bytes", clip(raw), len(err.Error()))
 		}
 	})
-}
-
-// What is noted for the bus view costs no allocation once its memory is full.
-func TestTrafficAllocates(t *testing.T) {
-	b, batch := busy(100)
-	for range 600 {
-		later(batch, 1600*time.Millisecond)
-		b.Batch(batch)
-	}
-	if n := testing.AllocsPerRun(100, func() {
-		later(batch, 1600*time.Millisecond)
-		b.Batch(batch)
-	}); n != 0 {
-		t.Errorf("got %g allocations a batch, want 0", n)
-	}
-}
-
-// busy is a board and 20 ms of a saturated 1 Mbit/s bus: about 9,000 frames a
-// second of 8 bytes, of so many identifiers, none of them described.
-func busy(ids int) (*Board, *capture.Batch) {
-	f := newFeed(0)
-	b := f.board(nil)
-	batch := &capture.Batch{Channels: f.batch.Channels}
-	for i := range 180 {
-		batch.Frames = append(batch.Frames, capture.Frame{Time: capture.Stamp(i) * 111_111, ID: uint32(i%ids) * 7, Len: 8})
-	}
-	return b, batch
-}
-
-func later(b *capture.Batch, d time.Duration) {
-	for i := range b.Frames {
-		f := &b.Frames[i]
-		f.Time = f.Time.Add(d)
-		f.Data[0]++
-		f.Data[2] += byte(i)
-		f.Data[7] ^= f.Data[2] >> 3
-	}
-}
-
-// The share of a core that noting a saturated bus takes: the goal is under 3 %.
-func BenchmarkBatch(b *testing.B) {
-	for _, ids := range []int{10, 100, 180} {
-		b.Run(fmt.Sprintf("identifiers=%d", ids), func(b *testing.B) {
-			board, batch := busy(ids)
-			b.ReportAllocs()
-			for b.Loop() {
-				later(batch, 20*time.Millisecond)
-				board.Batch(batch)
-			}
-			per := b.Elapsed().Seconds() / float64(b.N)
-			b.ReportMetric(100*per/0.020, "%core-at-1Mbit/s")
-		})
-	}
-}
-
-// What one question costs, of a page that asks once a second.
-func BenchmarkBusView(b *testing.B) {
-	board, batch := busy(100)
-	for range 3000 {
-		later(batch, 20*time.Millisecond)
-		board.Batch(batch)
-	}
-	s := NewServer(Options{Board: board})
-	size := 0
-	for b.Loop() {
-		body, err := json.Marshal(s.busView())
-		if err != nil {
-			b.Fatal(err)
-		}
-		size = len(body)
-	}
-	b.ReportMetric(float64(size), "B/answer")
 }

@@ -8,6 +8,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"gearwitness/capture"
+	"gearwitness/dashboards/board/boardtest"
 	"gearwitness/dashboards/webtest"
 	"gearwitness/decode"
 	"gearwitness/decode/procedure"
@@ -44,8 +45,8 @@ func (b *benchStub) Entered() []readings.Entry {
 func TestProceduresAndBenchOnThePage(t *testing.T) {
 	t.Parallel()
 	ctx := webtest.Browser(t)
-	f := newFeed(0)
-	f.file.Procedures = signals.Named[signals.Procedure]{{Name: "relearn", V: signals.Procedure{
+	f := boardtest.New(0)
+	f.File.Procedures = signals.Named[signals.Procedure]{{Name: "relearn", V: signals.Procedure{
 		Title: "Relearn drive", Cautions: []string{"Someone else drives."}, Before: signals.Named[signals.Need]{{Name: "warm", V: signals.Need{Say: "Oil warm"}}},
 		StopWhen: signals.Named[signals.Need]{{Name: "hot", V: signals.Need{Say: "Oil too hot"}}},
 		Steps: signals.Named[signals.Step]{
@@ -53,14 +54,14 @@ func TestProceduresAndBenchOnThePage(t *testing.T) {
 			{Name: "stand", V: signals.Step{Say: "Stand still", Until: "output_speed < 10", For: 3 * time.Second, Within: time.Minute}},
 		},
 	}}}
-	f.file.Readings = signals.Named[signals.Reading]{
+	f.File.Readings = signals.Named[signals.Reading]{
 		{Name: "pressure", V: signals.Reading{Title: "Main pressure", Unit: "kPa", Limits: &signals.Range{Low: 400, High: 800}}},
 		{Name: "fluid", V: signals.Reading{Title: "Look of the fluid", Choices: signals.Named[signals.Grade]{{Name: "clear red", V: signals.Good}, {Name: "milky", V: signals.Bad}}}},
 	}
-	b := f.board(nil)
-	f.run(b, 5*time.Second)
+	b := f.Board(nil)
+	f.Run(b, 5*time.Second)
 	asked := make(chan procedure.Request, 4)
-	readings := &benchStub{file: f.file}
+	readings := &benchStub{file: f.File}
 	s := NewServer(Options{Board: b, Version: "test", Readings: readings, Mark: func(string) error { return nil }, Coach: func(r procedure.Request) error {
 		asked <- r
 		return nil
@@ -113,14 +114,14 @@ func TestProceduresAndBenchOnThePage(t *testing.T) {
 		t.Errorf("asked for %+v", r)
 	}
 	value := 25.0
-	stands.State, stands.Step, stands.BeganAt = procedure.Running, 0, f.now
+	stands.State, stands.Step, stands.BeganAt = procedure.Running, 0, f.Now
 	stands.Steps = []procedure.StepStatus{{Name: "pulls", State: "running", Count: 2, Of: 4}, {Name: "stand", State: "to come", Of: 1}}
 	stands.Now = &procedure.Current{Left: 600e9, Counting: true, Gears: 2, Bands: []procedure.BandStatus{{Signal: "pedal", Low: 10, High: 15, Value: &value}}}
 	tell := func(events ...decode.Event) {
 		b.Procedures([]procedure.Status{stands})
 		b.Take(&decode.Output{Events: events})
 	}
-	tell(decode.Event{Time: f.now, Kind: decode.KindStep, Fields: procedure.Progress{Procedure: "relearn", Step: "pulls", State: procedure.Counted, Count: 2, Of: 4}})
+	tell(decode.Event{Time: f.Now, Kind: decode.KindStep, Fields: procedure.Progress{Procedure: "relearn", Step: "pulls", State: procedure.Counted, Count: 2, Of: 4}})
 	webtest.Until(t, ctx, `document.querySelector('.coach-say')?.textContent === "Pull through the gears" && document.querySelector('.coach-count').textContent === "2 of 4 sequences" && document.querySelector('.coach-left').textContent === "10:00 left"`)
 	webtest.Until(t, ctx, `document.querySelectorAll('.coach-gears [data-done]').length === 2 && document.querySelector('.coach-word').textContent === "▼ less" && document.querySelector('.gauge').ariaValueText.includes("too high")`)
 	webtest.Until(t, ctx, `window.said.includes("2 of 4.")`)
@@ -140,8 +141,8 @@ func TestProceduresAndBenchOnThePage(t *testing.T) {
 	}
 	change := &procedure.Change{Procedure: "relearn", Title: "Relearn drive", State: procedure.Ended, Verdict: procedure.Stopped, Why: []string{"The oil got too hot."},
 		Steps: []procedure.StepResult{{Step: "pulls", State: "stopped", Count: 2, Of: 4, Spoiled: 1, Duration: 90e9}}}
-	stands.State, stands.Step, stands.Now, stands.Last, stands.LastAt = procedure.Idle, -1, nil, change, f.now
-	tell(decode.Event{Time: f.now, Kind: decode.KindProcedure, Fields: *change})
+	stands.State, stands.Step, stands.Now, stands.Last, stands.LastAt = procedure.Idle, -1, nil, change, f.Now
+	tell(decode.Event{Time: f.Now, Kind: decode.KindProcedure, Fields: *change})
 	webtest.Until(t, ctx, `document.querySelector('.coach-verdict[data-verdict="stopped"]')?.textContent.includes("The oil got too hot.") && document.querySelector('.coach-verdict').textContent.includes("pulls: stopped, 2 of 4, 1:30, 1 did not count")`)
 	webtest.Until(t, ctx, `window.said.some((s) => s === "The oil got too hot. Relearn drive: stopped.")`)
 	// The next time the cautions are read again.

@@ -8,68 +8,15 @@ import (
 	"strconv"
 	"time"
 
-	"gearwitness/capture"
-	"gearwitness/decode"
+	"gearwitness/dashboards/board"
 )
 
 const (
 	liveEvery   = 50 * time.Millisecond  // values: 20 Hz
 	statusEvery = 500 * time.Millisecond // the rest of the header
 	liveClients = 16                     // streams at a time
-	// A frame that is late by a few hundredths of a second, as adapters deliver
-	// now and then, would only make the page flicker. Metrics and API are strict.
-	eyeGrace    = 300 * time.Millisecond
-	writeWithin = 10 * time.Second // a browser that takes nothing for so long is let go
+	writeWithin = 10 * time.Second       // a browser that takes nothing for so long is let go
 )
-
-// Codes of a value's state on the live stream.
-const (
-	stateValid = iota
-	stateNotAvailable
-	stateError
-	stateImplausible
-	stateStale
-	stateNever // nothing has come yet; not sent
-)
-
-// stateNames are the same in words, for /api/v1/signals.
-var stateNames = [...]string{"valid", "not available", "error", "implausible", "stale", "never seen"}
-
-// reading is one signal as it stands.
-type reading struct {
-	state int8
-	at    capture.Stamp
-	v     float64
-}
-
-// readings copies the newest value of every signal into dst and returns event
-// time and the session's start. A value counts as stale grace after its limit.
-func (b *Board) readings(dst []reading, grace time.Duration) (now, start capture.Stamp) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	at := b.now()
-	for i := range b.latest {
-		l := &b.latest[i]
-		r := reading{state: stateNever}
-		if l.seen {
-			r = reading{at: l.at, v: l.v}
-			switch {
-			case l.status == decode.Faulty:
-				r.state, r.v = stateError, 0
-			case l.status == decode.NotAvailable || math.IsNaN(l.v) || math.IsInf(l.v, 0):
-				r.state, r.v = stateNotAvailable, 0
-			case b.stale(i, at, grace):
-				r.state = stateStale
-			case l.status == decode.Implausible:
-				r.state = stateImplausible
-			default:
-				r.state = stateValid
-			}
-		}
-		dst[i] = r
-	}
-	return b.shown(), b.start
-}
 
 // live streams what changes as server-sent events:
 //
@@ -98,9 +45,9 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
 	h.Set("X-Accel-Buffering", "no")
-	st := stream{s: s, w: w, rc: http.NewResponseController(w), sent: make([]reading, len(s.board.latest)), now: make([]reading, len(s.board.latest))}
+	st := stream{s: s, w: w, rc: http.NewResponseController(w), sent: make([]board.Reading, len(s.board.Table().Signals)), now: make([]board.Reading, len(s.board.Table().Signals))}
 	for i := range st.sent {
-		st.sent[i].state = stateNever
+		st.sent[i].State = board.StateNever
 	}
 	st.run(r.Context(), r.Header.Get("Last-Event-ID"))
 }
@@ -111,14 +58,14 @@ type stream struct {
 	w         http.ResponseWriter
 	rc        *http.ResponseController
 	buf       []byte
-	sent, now []reading
+	sent, now []board.Reading
 	round     uint64
 	seq       uint64
 	coached   uint64 // version of the procedures as this client knows them
 }
 
 func (st *stream) run(ctx context.Context, lastID string) {
-	st.round, st.seq = st.s.board.rounds(), st.s.board.sequence()
+	st.round, st.seq = st.s.board.Round(), st.s.board.LastEvent()
 	if id, err := strconv.ParseUint(lastID, 10, 64); err == nil && id <= st.seq {
 		st.seq = id // a browser that was cut off asks for what it missed
 	}
@@ -129,10 +76,10 @@ func (st *stream) run(ctx context.Context, lastID string) {
 	defer tick.Stop()
 	var status, last time.Time
 	for now := time.Now(); ; {
-		if round := st.s.board.rounds(); round != st.round {
-			st.round, st.seq = round, st.s.board.sequence()
+		if round := st.s.board.Round(); round != st.round {
+			st.round, st.seq = round, st.s.board.LastEvent()
 			for i := range st.sent {
-				st.sent[i] = reading{state: stateNever}
+				st.sent[i] = board.Reading{State: board.StateNever}
 			}
 			status, st.coached = time.Time{}, 0
 			st.start()
@@ -174,12 +121,12 @@ func (st *stream) start() {
 // values appends what changed since this client was last told.
 func (st *stream) values() {
 	b := st.s.board
-	t, start := b.readings(st.now, eyeGrace)
+	t, start := b.Readings(st.now, board.EyeGrace)
 	st.buf = append(st.buf, "event: values\ndata: {\"t\":"...)
 	st.buf = appendSeconds(st.buf, t.Sub(start).Seconds())
 	changed := func(i int) bool {
 		n, o := &st.now[i], &st.sent[i]
-		return n.state != o.state || n.v != o.v
+		return n.State != o.State || n.Value != o.Value
 	}
 	list := func(name string, put func(b []byte, i int) []byte) {
 		st.buf = append(st.buf, `,"`...)
@@ -199,17 +146,17 @@ func (st *stream) values() {
 		st.buf = append(st.buf, ']')
 	}
 	for i := range st.now {
-		st.now[i].v = round(st.now[i].v, b.table.Signals[i].Digits)
+		st.now[i].Value = round(st.now[i].Value, b.Table().Signals[i].Digits)
 	}
 	list("i", func(o []byte, i int) []byte { return strconv.AppendInt(o, int64(i), 10) })
 	list("v", func(o []byte, i int) []byte {
-		if s := st.now[i].state; s == stateNotAvailable || s == stateError {
+		if s := st.now[i].State; s == board.StateNotAvailable || s == board.StateError {
 			return append(o, "null"...)
 		}
-		return strconv.AppendFloat(o, st.now[i].v, 'f', -1, 64)
+		return strconv.AppendFloat(o, st.now[i].Value, 'f', -1, 64)
 	})
-	list("s", func(o []byte, i int) []byte { return strconv.AppendInt(o, int64(st.now[i].state), 10) })
-	list("at", func(o []byte, i int) []byte { return appendSeconds(o, st.now[i].at.Sub(start).Seconds()) })
+	list("s", func(o []byte, i int) []byte { return strconv.AppendInt(o, int64(st.now[i].State), 10) })
+	list("at", func(o []byte, i int) []byte { return appendSeconds(o, st.now[i].At.Sub(start).Seconds()) })
 	st.buf = append(st.buf, "}\n\n"...)
 	st.sent, st.now = st.now, st.sent
 }
@@ -225,7 +172,7 @@ func (st *stream) status() {
 
 // procedures appends how the procedures stand, where that has changed.
 func (st *stream) procedures() {
-	body, version := st.s.board.proceduresSince(st.coached)
+	body, version := st.s.board.ProceduresSince(st.coached)
 	if st.coached = version; body != nil {
 		st.buf = append(append(append(st.buf, "event: procedures\ndata: "...), body...), "\n\n"...)
 	}
@@ -234,7 +181,7 @@ func (st *stream) procedures() {
 // events appends the events this client has not had, the oldest first. Its
 // cursor is its own: a slow client still gets each that the board keeps.
 func (st *stream) events() {
-	for _, e := range st.s.board.since(st.seq, "", 0) {
+	for _, e := range st.s.board.Events(st.seq, "", 0) {
 		body, err := json.Marshal(e)
 		if err != nil {
 			continue

@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"gearwitness/capture"
+	"gearwitness/dashboards/board"
+	"gearwitness/dashboards/board/boardtest"
 )
 
 func canceled() context.Context {
@@ -121,7 +123,7 @@ type values struct {
 	T  float64
 	I  []int
 	V  []*float64
-	S  []int
+	S  []board.ValueState
 	At []float64
 }
 
@@ -136,10 +138,10 @@ func parse[T any](t *testing.T, m message) T {
 
 func TestLive(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		f := newFeed(0)
-		b := f.board(capture.NewSessionClock())
-		f.quiet["oil_pan"] = true
-		f.run(b, 10*time.Second)
+		f := boardtest.New(0)
+		b := f.Board(capture.NewSessionClock())
+		f.Quiet["oil_pan"] = true
+		f.Run(b, 10*time.Second)
 		s := NewServer(Options{Board: b})
 		p, stop := start(t, s)
 		next, hangUp := listen(t, p, "")
@@ -152,22 +154,22 @@ func TestLive(t *testing.T) {
 			t.Errorf("start: got %+v, want an instance and one event so far", first)
 		}
 		v := parse[values](t, next("values"))
-		n := len(f.table.Signals)
+		n := len(f.Table.Signals)
 		if v.T != 9.99 || len(v.I) != n-1 || len(v.V) != n-1 || len(v.S) != n-1 || len(v.At) != n-1 {
 			t.Fatalf("first values: got t %g and %d columns, want 9.99 and all %d but the one never seen", v.T, len(v.I), n-1)
 		}
-		lever := int(f.table.Index("lever"))
+		lever := int(f.Table.Index("lever"))
 		for k, i := range v.I {
-			if i == lever && (v.V[k] == nil || *v.V[k] != 3 || v.S[k] != stateValid || v.At[k] != 9.99) {
+			if i == lever && (v.V[k] == nil || *v.V[k] != 3 || v.S[k] != board.StateValid || v.At[k] != 9.99) {
 				t.Errorf("lever: got %v state %d at %g, want 3, valid, 9.99", v.V[k], v.S[k], v.At[k])
 			}
 		}
-		if st := parse[map[string]any](t, next("status")); st["connection"].(map[string]any)["state"] != ConnLive {
+		if st := parse[map[string]any](t, next("status")); st["connection"].(map[string]any)["state"] != board.ConnLive {
 			t.Errorf("status: got %v", st["connection"])
 		}
 
 		// Only what changes is sent again: the lever does not.
-		f.run(b, 20*time.Millisecond)
+		f.Run(b, 20*time.Millisecond)
 		v = parse[values](t, next("values"))
 		if len(v.I) == 0 {
 			t.Error("second values: got nothing, want what changed")
@@ -179,20 +181,20 @@ func TestLive(t *testing.T) {
 		}
 
 		// A signal that stops is told stale, once, with its last value.
-		f.quiet["lever"] = true
-		f.run(b, 400*time.Millisecond)
+		f.Quiet["lever"] = true
+		f.Run(b, 400*time.Millisecond)
 		v = parse[values](t, next("values"))
 		stale := false
 		for k, i := range v.I {
-			stale = stale || i == lever && v.S[k] == stateStale && v.V[k] != nil && *v.V[k] == 3
+			stale = stale || i == lever && v.S[k] == board.StateStale && v.V[k] != nil && *v.V[k] == 3
 		}
 		if !stale {
 			t.Errorf("lever 400 ms after its last sample: want it told stale, got %+v", v)
 		}
 
-		f.mark(b, "here")
+		f.Mark(b, "here")
 		m := next("event")
-		if e := parse[Event](t, m); m.id != "2" || e.Seq != 2 || e.Kind != "mark" || !strings.Contains(string(e.Data), `"text":"here"`) {
+		if e := parse[board.Event](t, m); m.id != "2" || e.Seq != 2 || e.Kind != "mark" || !strings.Contains(string(e.Data), `"text":"here"`) {
 			t.Errorf("event: got %+v", m)
 		}
 		hangUp()
@@ -208,11 +210,11 @@ func TestLive(t *testing.T) {
 // A page that was cut off gets the events it missed.
 func TestLiveResume(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		f := newFeed(0)
-		b := f.board(capture.NewSessionClock())
-		f.mark(b, "one")
-		f.mark(b, "two")
-		f.mark(b, "three")
+		f := boardtest.New(0)
+		b := f.Board(capture.NewSessionClock())
+		f.Mark(b, "one")
+		f.Mark(b, "two")
+		f.Mark(b, "three")
 		p, stop := start(t, NewServer(Options{Board: b}))
 		next, hangUp := listen(t, p, "Last-Event-ID: 1\r\n")
 		for _, want := range []string{"2", "3"} {
@@ -230,15 +232,15 @@ func TestLiveResume(t *testing.T) {
 // let go.
 func TestLiveSlow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		f := newFeed(0)
-		b := f.board(capture.NewSessionClock())
-		f.run(b, time.Second)
+		f := boardtest.New(0)
+		b := f.Board(capture.NewSessionClock())
+		f.Run(b, time.Second)
 		s := NewServer(Options{Board: b})
 		p, stop := start(t, s)
 		next, hangUp := listen(t, p, "")
 		next("values")
 		for range 250 { // five seconds in which nothing is read
-			f.run(b, 20*time.Millisecond)
+			f.Run(b, 20*time.Millisecond)
 			time.Sleep(20 * time.Millisecond)
 		}
 		next("values")
@@ -261,8 +263,8 @@ func TestLiveSlow(t *testing.T) {
 
 func TestLiveLimit(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		f := newFeed(0)
-		s := NewServer(Options{Board: f.board(capture.NewSessionClock())})
+		f := boardtest.New(0)
+		s := NewServer(Options{Board: f.Board(capture.NewSessionClock())})
 		p, stop := start(t, s)
 		var all []func()
 		for range liveClients {
@@ -282,8 +284,8 @@ func TestLiveLimit(t *testing.T) {
 // The end of the daemon ends the streams at once.
 func TestServeStops(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		f := newFeed(0)
-		p, stop := start(t, NewServer(Options{Board: f.board(capture.NewSessionClock())}))
+		f := boardtest.New(0)
+		p, stop := start(t, NewServer(Options{Board: f.Board(capture.NewSessionClock())}))
 		next, _ := listen(t, p, "")
 		next("start")
 		before := time.Now()

@@ -3,13 +3,14 @@ package dashboards
 import (
 	"fmt"
 	"log/slog"
-	"math"
 	"net/http"
+	"strings"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"gearwitness/dashboards/board"
 	"gearwitness/decode/finding"
 	"gearwitness/signals"
 )
@@ -98,59 +99,54 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 	for _, a := range st.Alarms {
 		raised[a.Name] = true
 	}
-	for _, a := range b.file.Alarms {
-		gauge(descAlarm, truth(raised[a.Name]), a.Name, levelNames[a.V.Level])
+	for _, a := range b.File().Alarms {
+		gauge(descAlarm, truth(raised[a.Name]), a.Name, a.V.Level.String())
 	}
-	if b.file.Transmission != nil {
+	if b.File().Transmission != nil {
 		for _, k := range finding.Kinds {
-			gauge(descAlarm, truth(raised[k.Name]), k.Name, levelNames[k.Level])
+			gauge(descAlarm, truth(raised[k.Name]), k.Name, k.Level.String())
 		}
 	}
 
-	readings := make([]reading, len(b.table.Signals))
-	b.readings(readings, 0)
+	readings := make([]board.Reading, len(b.Table().Signals))
+	b.Readings(readings, 0)
 	for i, r := range readings {
-		in := &b.table.Signals[i]
+		in := &b.Table().Signals[i]
 		name, isSlip := element(in.Name)
 		if isSlip {
-			if peak, ok := b.takePeak(i); ok {
+			if peak, ok := b.TakePeak(i); ok {
 				gauge(descPeak, peak, name)
 			}
 		}
-		if r.state != stateValid {
+		if r.State != board.StateValid {
 			continue
 		}
 		switch {
 		case isSlip:
-			gauge(descSlip, r.v, name)
+			gauge(descSlip, r.Value, name)
 		case in.Name == "gear":
-			if isGear(in.States, r.v) {
-				gauge(descGear, r.v)
+			if isGear(in.States, r.Value) {
+				gauge(descGear, r.Value)
 			}
 		case in.Name == "ratio":
-			gauge(descRatio, r.v)
+			gauge(descRatio, r.Value)
 		case in.Name == "converter_slip":
-			gauge(descConverter, r.v)
+			gauge(descConverter, r.Value)
 		case in.Name == "oil_temperature_difference" && in.Unit == "K":
-			gauge(descOil, r.v)
+			gauge(descOil, r.Value)
 		default:
-			gauge(descSignal, r.v, in.Name, string(in.Unit))
+			gauge(descSignal, r.Value, in.Name, string(in.Unit))
 		}
 	}
 
-	b.mu.Lock()
-	shifts := append([]shiftCount{}, b.shifts...)
-	b.mu.Unlock()
-	for _, s := range shifts {
-		buckets := make(map[float64]uint64, len(shiftBounds))
-		for k, bound := range shiftBounds {
-			buckets[bound] = s.within[k]
+	for _, s := range b.Shifts() {
+		buckets := make(map[float64]uint64, len(board.ShiftBounds))
+		for k, bound := range board.ShiftBounds {
+			buckets[bound] = s.Within[k]
 		}
-		ch <- prometheus.MustNewConstHistogram(descShift, s.count, s.sum, buckets, s.from, s.to)
+		ch <- prometheus.MustNewConstHistogram(descShift, s.Count, s.Sum, buckets, s.From, s.To)
 	}
 }
-
-var levelNames = [...]string{signals.LevelNote: "note", signals.LevelCaution: "caution", signals.LevelStop: "stop"}
 
 func truth(b bool) float64 {
 	if b {
@@ -170,14 +166,8 @@ func isGear(states signals.Named[int64], v float64) bool {
 	return false
 }
 
-// takePeak returns the largest magnitude of a signal since it was last taken.
-func (b *Board) takePeak(i int) (float64, bool) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	p := b.latest[i].peak
-	b.latest[i].peak = math.NaN()
-	return p, !math.IsNaN(p)
-}
+// element returns the name of the element that a slip signal belongs to.
+func element(signal string) (string, bool) { return strings.CutPrefix(signal, "slip.") }
 
 // metrics answers /metrics from a registry of its own.
 func (s *Server) metrics() http.Handler {

@@ -11,6 +11,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus/testutil"
 
 	"gearwitness/capture"
+	"gearwitness/dashboards/board"
+	"gearwitness/dashboards/board/boardtest"
 	"gearwitness/decode"
 	"gearwitness/signals"
 )
@@ -18,19 +20,19 @@ import (
 var update = flag.Bool("update", false, "write the golden files anew")
 
 // metricsServer is a server over a board that has seen a minute of driving.
-func metricsServer(t *testing.T) (*feed, *Board, *Server) {
+func metricsServer(t *testing.T) (*boardtest.Feed, *board.Board, *Server) {
 	t.Helper()
-	f := newFeed(0)
-	f.file.Alarms = signals.Named[signals.Alarm]{
+	f := boardtest.New(0)
+	f.File.Alarms = signals.Named[signals.Alarm]{
 		{Name: "outlet_hot", V: signals.Alarm{Level: signals.LevelStop}},
 		{Name: "pan_warm", V: signals.Alarm{Level: signals.LevelCaution}},
 	}
-	b := f.board(nil)
-	f.run(b, time.Minute)
-	f.batch.Losses = []capture.Loss{{Reason: capture.ReasonOverrun, Count: 3}, {Reason: "of our own making", Count: 2}}
-	f.batch.Frames = nil
-	b.Batch(&f.batch)
-	f.alarm(b, "raised")
+	b := f.Board(nil)
+	f.Run(b, time.Minute)
+	f.Batch.Losses = []capture.Loss{{Reason: capture.ReasonOverrun, Count: 3}, {Reason: "of our own making", Count: 2}}
+	f.Batch.Frames = nil
+	b.Batch(&f.Batch)
+	f.Alarm(b, "raised")
 	return f, b, NewServer(Options{Board: b, Version: "v1.2.3", Recorder: recorderStub{Recording{Bytes: 4096, Frames: 18000}}})
 }
 
@@ -86,12 +88,12 @@ func TestMetricsStale(t *testing.T) {
 	if got := lines(t, s, `gearwitness_signal{signal="engine_speed"`); len(got) != 1 {
 		t.Fatalf("engine speed while it comes: got %q, want one line", got)
 	}
-	f.quiet["engine_speed"] = true
-	f.run(b, 20*time.Millisecond) // its limit is 30 ms
+	f.Quiet["engine_speed"] = true
+	f.Run(b, 20*time.Millisecond) // its limit is 30 ms
 	if got := lines(t, s, `gearwitness_signal{signal="engine_speed"`); len(got) != 1 {
 		t.Errorf("20 ms after its last sample: got %q, want one line", got)
 	}
-	f.run(b, 40*time.Millisecond)
+	f.Run(b, 40*time.Millisecond)
 	if got := lines(t, s, `gearwitness_signal{signal="engine_speed"`); len(got) != 0 {
 		t.Errorf("60 ms after its last sample: got %q, want none", got)
 	}
@@ -102,7 +104,7 @@ func TestMetricsStale(t *testing.T) {
 
 func TestMetricsGear(t *testing.T) {
 	f, b, s := metricsServer(t)
-	gear := f.table.Index("gear")
+	gear := f.Table.Index("gear")
 	for _, tt := range []struct {
 		name   string
 		sample decode.Sample
@@ -116,8 +118,8 @@ func TestMetricsGear(t *testing.T) {
 		{"unknown", decode.Sample{Value: 3, Status: decode.NotAvailable}, ""},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			f.now = f.now.Add(10 * time.Millisecond)
-			tt.sample.Signal, tt.sample.Time = gear, f.now
+			f.Now = f.Now.Add(10 * time.Millisecond)
+			tt.sample.Signal, tt.sample.Time = gear, f.Now
 			b.Take(&decode.Output{Samples: []decode.Sample{tt.sample}})
 			if got := strings.Join(lines(t, s, "gearwitness_gear"), " "); got != tt.want {
 				t.Errorf("got %q, want %q", got, tt.want)
@@ -128,12 +130,12 @@ func TestMetricsGear(t *testing.T) {
 
 func TestMetricsPeak(t *testing.T) {
 	f, b, s := metricsServer(t)
-	slip := f.table.Index("slip.drum brake")
+	slip := f.Table.Index("slip.drum brake")
 	const line = `gearwitness_element_slip_peak_rpm{element="drum brake"}`
 	lines(t, s, line) // a scrape ends the time a peak is about
 	for _, v := range []float64{12, -240, 30} {
-		f.now = f.now.Add(10 * time.Millisecond)
-		b.Take(&decode.Output{Samples: []decode.Sample{{Time: f.now, Signal: slip, Value: v}}})
+		f.Now = f.Now.Add(10 * time.Millisecond)
+		b.Take(&decode.Output{Samples: []decode.Sample{{Time: f.Now, Signal: slip, Value: v}}})
 	}
 	if got := lines(t, s, line); len(got) != 1 || got[0] != line+" 240" {
 		t.Errorf("after 12, -240 and 30 rpm: got %q, want 240", got)

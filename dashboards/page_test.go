@@ -14,6 +14,8 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"gearwitness/capture"
+	"gearwitness/dashboards/board"
+	"gearwitness/dashboards/board/boardtest"
 	"gearwitness/dashboards/webtest"
 )
 
@@ -43,7 +45,7 @@ func serve(t *testing.T, s *Server) string {
 }
 
 // drive plays the made-up drive into b in real time until stop is called.
-func drive(f *feed, b *Board) (stop func()) {
+func drive(f *boardtest.Feed, b *board.Board) (stop func()) {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
 	go func() {
@@ -52,7 +54,7 @@ func drive(f *feed, b *Board) (stop func()) {
 		defer tick.Stop()
 		for ctx.Err() == nil {
 			<-tick.C
-			f.run(b, 20*time.Millisecond)
+			f.Run(b, 20*time.Millisecond)
 		}
 	}()
 	return func() { cancel(); <-done }
@@ -63,13 +65,13 @@ func drive(f *feed, b *Board) (stop func()) {
 func TestPage(t *testing.T) {
 	t.Parallel()
 	ctx := webtest.Browser(t)
-	f := newFeed(0)
-	b := f.board(nil) // without a clock time moves only when the feed does
-	f.run(b, 21*time.Second)
+	f := boardtest.New(0)
+	b := f.Board(nil) // without a clock time moves only when the feed does
+	f.Run(b, 21*time.Second)
 	marks := make(chan string, 10)
 	s := NewServer(Options{Board: b, Recorder: recorderStub{Recording{Bytes: 4_200_000}}, Version: "test", Mark: func(text string) error {
 		marks <- text
-		f.mark(b, text)
+		f.Mark(b, text)
 		return nil
 	}})
 	url := serve(t, s)
@@ -87,9 +89,9 @@ func TestPage(t *testing.T) {
 	if webtest.Eval[bool](t, ctx, visible) {
 		t.Error("the page says something of requests, of which there are none")
 	}
-	b.Requests(Requests{State: "sending", Text: "Sending diagnostic requests on powertrain."})
+	b.Requests(board.Requests{State: "sending", Text: "Sending diagnostic requests on powertrain."})
 	webtest.Until(t, ctx, visible+` && `+text("requests")+` === "Sending diagnostic requests on powertrain."`)
-	b.Requests(Requests{})
+	b.Requests(board.Requests{})
 	webtest.Until(t, ctx, `!`+visible)
 	webtest.Until(t, ctx, text("recording-figures")+`.includes("4.2 MB") && `+text("recording-figures")+`.includes("nothing lost")`)
 	webtest.Until(t, ctx, `[...document.querySelectorAll('[data-hook="shifts"] .shift-name')].map((e) => e.textContent).join() === "2 → 3,1 → 2"`)
@@ -105,16 +107,16 @@ func TestPage(t *testing.T) {
 	const drawn = `[...document.querySelectorAll('.plot canvas')].map((c) => c.toDataURL()).join()`
 	webtest.Until(t, ctx, `[...document.querySelectorAll('.plot canvas')].every((c) => new Set(c.getContext('2d').getImageData(0, 0, c.width, c.height).data).size > 20)`)
 	webtest.Eval[any](t, ctx, `window.before = `+drawn+`; null`)
-	f.run(b, 2*time.Second)
+	f.Run(b, 2*time.Second)
 	webtest.Until(t, ctx, drawn+` !== window.before`)
 
 	// In the middle of a shift no gear is claimed; after it the next one.
-	f.run(b, 1200*time.Millisecond) // to 24.2 s: 3 -> 4 since 24 s
+	f.Run(b, 1200*time.Millisecond) // to 24.2 s: 3 -> 4 since 24 s
 	webtest.Until(t, ctx, text("gear")+` === "between"`)
 	if got := webtest.Eval[string](t, ctx, `[...document.querySelectorAll('.element[data-carries="asked"] .element-name')].map((e) => e.textContent).join()`); got != "low-gears clutch,high-gears clutch" {
 		t.Errorf("elements to carry in the fourth gear asked for: got %q", got)
 	}
-	f.run(b, time.Second)
+	f.Run(b, time.Second)
 	webtest.Until(t, ctx, text("gear")+` === "4"`)
 	webtest.Until(t, ctx, text("shift-count")+` === "3"`)
 
@@ -130,7 +132,7 @@ func TestPage(t *testing.T) {
 	// What was asked for before the key was pressed may still have to be drawn.
 	webtest.Until(t, ctx, `(() => { const now = `+drawn+`; window.still = now === window.before ? (window.still ?? 0) + 1 : 0; window.before = now; return window.still >= 20; })()`)
 	webtest.Eval[any](t, ctx, `window.speed = document.querySelector('[data-what="output_speed"] .figure-value').textContent; null`)
-	f.run(b, time.Second)
+	f.Run(b, time.Second)
 	webtest.Until(t, ctx, `document.querySelector('[data-what="output_speed"] .figure-value').textContent !== window.speed`)
 	if !webtest.Eval[bool](t, ctx, drawn+` === window.before`) {
 		t.Error("the graphs moved while paused")
@@ -152,8 +154,8 @@ func TestPage(t *testing.T) {
 	webtest.Until(t, ctx, text("log")+`.includes("shudder")`)
 
 	// A signal that stops is dimmed and tells its age.
-	f.quiet["oil_pan"] = true
-	f.run(b, 4*time.Second)
+	f.Quiet["oil_pan"] = true
+	f.Run(b, 4*time.Second)
 	webtest.Until(t, ctx, `document.querySelector('[data-what="oil_pan"]').matches('[data-dim]') && document.querySelector('[data-what="oil_pan"] .figure-note').textContent.endsWith("s ago")`)
 	webtest.Until(t, ctx, text("connection-word")+` === "Signals missing" && `+text("connection-text")+`.includes("oil in the pan")`)
 
@@ -169,14 +171,14 @@ func TestPage(t *testing.T) {
 	webtest.Eval[any](t, ctx, `window.said = []; speechSynthesis.speak = (u) => window.said.push(u.text);
 		const make = OscillatorNode.prototype.start; window.tones = 0;
 		OscillatorNode.prototype.start = function (t) { window.tones++; return make.call(this, t); }; null`)
-	f.alarm(b, "raised")
+	f.Alarm(b, "raised")
 	webtest.Until(t, ctx, `window.tones >= 4 && window.said.length >= 1 && window.said.some((s) => s.startsWith("Oil at the converter outlet"))`)
 	webtest.Until(t, ctx, `document.querySelector('[role="alert"] [data-level="stop"]')?.textContent.includes("too hot")`)
-	f.alarm(b, "cleared")
+	f.Alarm(b, "cleared")
 	webtest.Until(t, ctx, `!document.querySelector('[role="alert"]').hasChildNodes()`)
 
 	// What is found stands in one list, worst first, and what is urgent is raised.
-	f.found(b)
+	f.Found(b)
 	webtest.Until(t, ctx, `[...document.querySelectorAll('[data-hook="found"] li')].map((e) => e.dataset.state).join() === "so,so,over"`)
 	webtest.Until(t, ctx, text("found")+`.includes("Drum brake slips while it has to carry, 484 rpm in gear 2; or the main pressure is low") && `+text("found")+`.includes("perhaps")`)
 	webtest.Until(t, ctx, `document.querySelector('[role="alert"]')?.textContent.includes("Drum brake slips")`)
@@ -222,38 +224,38 @@ func TestPictures(t *testing.T) {
 	for _, scene := range []struct {
 		name  string
 		sizes []size
-		do    func(f *feed, b *Board)
+		do    func(f *boardtest.Feed, b *board.Board)
 		page  string // run in the page before the picture
 	}{
 		{name: "live", sizes: []size{laptop, screen, phone}},
-		{name: "alarm", sizes: []size{laptop, phone}, do: func(f *feed, b *Board) {
-			f.quiet["lever"], f.quiet["oil_pan"] = true, true
-			f.run(b, 3*time.Second)
-			f.alarm(b, "raised")
+		{name: "alarm", sizes: []size{laptop, phone}, do: func(f *boardtest.Feed, b *board.Board) {
+			f.Quiet["lever"], f.Quiet["oil_pan"] = true, true
+			f.Run(b, 3*time.Second)
+			f.Alarm(b, "raised")
 		}},
-		{name: "found", sizes: []size{laptop, phone}, do: func(f *feed, b *Board) {
-			f.alarm(b, "raised")
-			f.found(b)
+		{name: "found", sizes: []size{laptop, phone}, do: func(f *boardtest.Feed, b *board.Board) {
+			f.Alarm(b, "raised")
+			f.Found(b)
 		}},
-		{name: "unplugged", sizes: []size{laptop}, do: func(f *feed, b *Board) {
-			for _, in := range f.table.Signals {
-				f.quiet[in.Name] = true
+		{name: "unplugged", sizes: []size{laptop}, do: func(f *boardtest.Feed, b *board.Board) {
+			for _, in := range f.Table.Signals {
+				f.Quiet[in.Name] = true
 			}
-			f.quiet["bus"] = true
-			b.Sources([]Source{{Address: "slcan:/dev/ttyUSB0?bitrate=500k", State: SourceLost, Text: "The adapter at /dev/ttyUSB0 was unplugged. Plug it in again; it is opened by itself."}})
+			f.Quiet["bus"] = true
+			b.Sources([]board.Source{{Address: "slcan:/dev/ttyUSB0?bitrate=500k", State: board.SourceLost, Text: "The adapter at /dev/ttyUSB0 was unplugged. Plug it in again; it is opened by itself."}})
 		}},
 		{name: "zoomed", sizes: []size{laptop}, page: `document.querySelector('[data-hook="shifts"] .time').click(); document.querySelector('.range').open = true`},
 		{name: "whole", sizes: []size{laptop}, page: `document.querySelector('[name="span"][value="Infinity"]').click()`},
 		{name: "note", sizes: []size{laptop}, page: `document.querySelector('[data-hook="mark"]').click()`},
 		{name: "signals", sizes: []size{laptop}, page: `document.querySelector('[data-hook="all"]').open = true`},
 	} {
-		f := newFeed(0)
-		b := f.board(capture.NewSessionClock())
-		f.run(b, 150*time.Second)
-		f.mark(b, "")
-		f.run(b, 3*time.Second)
-		f.mark(b, "shudder at light pedal, just after lock-up")
-		f.run(b, 30*time.Second)
+		f := boardtest.New(0)
+		b := f.Board(capture.NewSessionClock())
+		f.Run(b, 150*time.Second)
+		f.Mark(b, "")
+		f.Run(b, 3*time.Second)
+		f.Mark(b, "shudder at light pedal, just after lock-up")
+		f.Run(b, 30*time.Second)
 		if scene.do != nil {
 			scene.do(f, b)
 		}

@@ -9,12 +9,11 @@ import (
 	"mime"
 	"net/http"
 	"strconv"
-	"sync"
 	"time"
 
 	"gearwitness/capture"
 	"gearwitness/capture/pcapng"
-	"gearwitness/decode"
+	"gearwitness/dashboards/board"
 )
 
 // Playback is what the server asks of a recording that is being played back;
@@ -29,44 +28,6 @@ type Playback interface {
 	Seek(capture.Stamp) error
 }
 
-// Restart makes the board that of a drive that begins at a time of a recording:
-// nothing of before remains but the sources. Second 0 of everything shown is
-// start.
-func (b *Board) Restart(start, at capture.Stamp) {
-	b.traffic.restart()
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.round++
-	b.started, b.start = true, start
-	b.newest, b.analysed, b.decoded = at, at-1, at
-	if b.clock != nil {
-		b.heard = b.clock.Now()
-	}
-	b.samples, b.late = 0, 0
-	for i := range b.latest {
-		b.latest[i] = latest{peak: math.NaN()}
-	}
-	b.history = newHistory(b.table)
-	b.buses, b.shifts, b.alarms, b.counts, b.unusable = nil, nil, nil, nil, nil
-	clear(b.events) // numbers go on: a page never has the same twice
-}
-
-// restart forgets what was heard.
-func (t *traffic) restart() {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	clear(t.heard)
-	clear(t.beyond)
-	t.list, t.counts = nil, nil
-}
-
-// rounds counts the restarts.
-func (b *Board) rounds() uint64 {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.round
-}
-
 // PlaybackState is how a playback stands; see Status.
 type PlaybackState struct {
 	Paused  bool    `json:"paused"`
@@ -76,18 +37,18 @@ type PlaybackState struct {
 	At      float64 `json:"at"`      // seconds since session start
 }
 
-// playback is nil where nothing is played back; the board is not locked.
-func (s *Server) playback() *PlaybackState {
+// playback is nil where nothing is played back.
+func (s *Server) playback(o *board.Overview) *PlaybackState {
 	p := s.o.Playback
 	if p == nil {
 		return nil
 	}
-	st := &PlaybackState{Paused: p.Paused(), Speed: p.Speed(), Fastest: pcapng.MaxSpeed}
-	b := s.board
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	st.Ended, st.At = b.ended(), b.seconds(b.shown())
-	return st
+	return &PlaybackState{Paused: p.Paused(), Speed: p.Speed(), Fastest: pcapng.MaxSpeed, Ended: o.Ended, At: o.Now}
+}
+
+func (s *Server) replyPlayback(w http.ResponseWriter) {
+	o := s.board.Overview()
+	reply(w, s.playback(&o))
 }
 
 const notPlaying = "no recording is being played back, so there is nothing to steer; start with --from capture:FILE"
@@ -97,7 +58,7 @@ func (s *Server) playbackHandler(w http.ResponseWriter, _ *http.Request) {
 		refuse(w, http.StatusConflict, notPlaying)
 		return
 	}
-	reply(w, s.playback())
+	s.replyPlayback(w)
 }
 
 // steer is what can be asked of a playback at a time, done in this order.
@@ -162,9 +123,7 @@ func (s *Server) steerHandler(w http.ResponseWriter, r *http.Request) {
 		err = p.SetSpeed(*q.Speed)
 	}
 	if err == nil && q.Seek != nil {
-		s.board.mu.Lock()
-		start := s.board.start
-		s.board.mu.Unlock()
+		start, _, _ := s.board.Span()
 		err = p.Seek(start.Add(seconds(*q.Seek)))
 	}
 	if err == nil && q.Step != nil {
@@ -174,7 +133,7 @@ func (s *Server) steerHandler(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusInternalServerError, "the playback cannot do that: "+err.Error())
 		return
 	}
-	reply(w, s.playback())
+	s.replyPlayback(w)
 }
 
 // seconds to the nearest nanosecond.
@@ -203,115 +162,6 @@ func readObject(r io.Reader, into any) error {
 	return nil
 }
 
-// Moments are the shifts, marks and alarms of a recording that is played back.
-// They are found by decoding it once ahead, so that one can jump to them before
-// they have been played. Any goroutine may use them.
-type Moments struct {
-	start capture.Stamp // of the recording
-
-	mu     sync.Mutex
-	list   []Moment
-	beyond uint64
-	to     capture.Stamp
-	done   bool
-	fault  string
-}
-
-// Moment is one of Moments.
-type Moment struct {
-	T     float64 `json:"t"`    // seconds since session start; a shift's is its start
-	Kind  string  `json:"kind"` // shift, mark or alarm
-	Text  string  `json:"text"`
-	Level string  `json:"level,omitempty"` // of an alarm
-}
-
-// maxMoments bounds what is kept: a shift every five seconds for a day.
-const maxMoments = 20_000
-
-// NewMoments begins with a recording whose first stamp is start.
-func NewMoments(start capture.Stamp) *Moments { return &Moments{start: start, to: start} }
-
-// Take takes what one step of decoding gave out, and the time it has come to.
-func (m *Moments) Take(out *decode.Output, to capture.Stamp) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.to = max(m.to, to)
-	for _, e := range out.Events {
-		at, ok := m.moment(e)
-		switch {
-		case !ok:
-		case len(m.list) == maxMoments:
-			m.beyond++
-		default:
-			m.list = append(m.list, at)
-		}
-	}
-}
-
-func (m *Moments) moment(e decode.Event) (at Moment, ok bool) {
-	if e.Kind != decode.KindShift && e.Kind != decode.KindMark && e.Kind != decode.KindAlarm {
-		return at, false
-	}
-	data, err := json.Marshal(e.Fields)
-	if err != nil {
-		return at, false
-	}
-	var v struct {
-		alarmView
-		shiftView
-		Text  string   `json:"text"`
-		Start *float64 `json:"start_s"`
-	}
-	if json.Unmarshal(data, &v) != nil {
-		return at, false
-	}
-	at = Moment{T: e.Time.Sub(m.start).Seconds(), Kind: e.Kind, Text: v.Text}
-	switch e.Kind {
-	case decode.KindShift:
-		at.Text = v.From + " → " + v.To
-		if v.Start != nil {
-			at.T = capture.Stamp(math.Round(*v.Start * 1e9)).Sub(m.start).Seconds()
-		}
-	case decode.KindAlarm:
-		if v.State != "raised" {
-			return at, false
-		}
-		at.Text, at.Level = v.Say, v.Level
-		if at.Text == "" {
-			at.Text = v.Alarm
-		}
-	}
-	at.T = math.Round(at.T*1e3) / 1e3
-	return at, true
-}
-
-// End says that the recording has been read to its end, or that it cannot be
-// read any further.
-func (m *Moments) End(err error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.done = true
-	if err != nil {
-		m.fault = sentence("the recording could be read no further than this: "+err.Error(), "")
-	}
-}
-
-// MomentList is /api/v1/playback/moments?after=N: those behind the first N.
-type MomentList struct {
-	To      float64  `json:"to"`      // seconds since session start read so far; the whole recording when done
-	Done    bool     `json:"done"`    //
-	Problem string   `json:"problem"` // why it could not be read to its end; empty if it could
-	Beyond  uint64   `json:"beyond"`  // how many more there were than are kept
-	Moments []Moment `json:"moments"` // as they came to be known
-}
-
-func (m *Moments) after(n int) MomentList {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	n = min(n, len(m.list))
-	return MomentList{To: m.to.Sub(m.start).Seconds(), Done: m.done, Problem: m.fault, Beyond: m.beyond, Moments: append([]Moment{}, m.list[n:]...)}
-}
-
 func (s *Server) momentsHandler(w http.ResponseWriter, r *http.Request) {
 	if s.o.Moments == nil {
 		refuse(w, http.StatusConflict, notPlaying)
@@ -329,5 +179,5 @@ func (s *Server) momentsHandler(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
-	reply(w, s.o.Moments.after(n))
+	reply(w, s.o.Moments.After(n))
 }

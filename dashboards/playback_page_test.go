@@ -15,6 +15,8 @@ import (
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
 	"gearwitness/capture/pcapng"
+	"gearwitness/dashboards/board"
+	"gearwitness/dashboards/board/boardtest"
 	"gearwitness/dashboards/webtest"
 	"gearwitness/decode"
 	"gearwitness/decode/compare"
@@ -61,14 +63,14 @@ func (p *guarded) done() string {
 func TestPlaybackControls(t *testing.T) {
 	t.Parallel()
 	ctx := webtest.Browser(t)
-	f := newFeed(0)
-	b := f.board(nil)
+	f := boardtest.New(0)
+	b := f.Board(nil)
 	b.Restart(0, 0)
-	b.Sources([]Source{{Address: "capture:drive.pcapng", Playback: true, State: SourceOpen}})
+	b.Sources([]board.Source{{Address: "capture:drive.pcapng", Playback: true, State: board.SourceOpen}})
 	p := &guarded{steered: steered{speed: 1}}
-	moments := NewMoments(0)
+	moments := board.NewMoments(0)
 	s := NewServer(Options{Board: b, Playback: p, Moments: moments, Version: "test"})
-	f.run(b, 40*time.Second)
+	f.Run(b, 40*time.Second)
 	type shift struct {
 		From  string         `json:"from"`
 		To    string         `json:"to"`
@@ -144,13 +146,13 @@ func TestPlaybackControls(t *testing.T) {
 	// A jump leaves nothing of before.
 	webtest.Until(t, ctx, `document.querySelectorAll('[data-hook="shifts"] tr').length === 4`)
 	b.Restart(0, 8e9)
-	f.now = 8e9
+	f.Now = 8e9
 	webtest.Until(t, ctx, `document.querySelectorAll('[data-hook="shifts"] tr').length === 0 && `+hook("gear")+`.textContent === "–"`)
-	f.run(b, 12*time.Second)
+	f.Run(b, 12*time.Second)
 	webtest.Until(t, ctx, `document.querySelectorAll('[data-hook="shifts"] tr').length === 2 && `+hook("shift-count")+`.textContent === "2" && `+hook("gear")+`.textContent === "3"`)
 
 	// At the end one can begin again.
-	b.Sources([]Source{{Address: "capture:drive.pcapng", Playback: true, State: SourceEnded}})
+	b.Sources([]board.Source{{Address: "capture:drive.pcapng", Playback: true, State: board.SourceEnded}})
 	webtest.Until(t, ctx, hook("playback-play")+`.textContent === "Play again"`)
 	click(`[data-hook="playback-play"]`, "resume, seek 0s")
 
@@ -239,11 +241,11 @@ func TestSessionsOnThePage(t *testing.T) {
 			return &SessionSeal{Digest: "0123abcd", Files: 7, Bytes: 1000, Damage: []string{}}, nil
 		},
 		Play: func(string) (*Playing, error) {
-			f := newFeed(0)
-			b := f.board(nil)
-			f.run(b, 5*time.Second)
-			b.Sources([]Source{{Address: "capture:first", Playback: true, State: SourceOpen}})
-			return &Playing{Board: b, Playback: &guarded{steered: steered{speed: 1}}, Moments: NewMoments(0), Run: func(ctx context.Context) { <-ctx.Done() }}, nil
+			f := boardtest.New(0)
+			b := f.Board(nil)
+			f.Run(b, 5*time.Second)
+			b.Sources([]board.Source{{Address: "capture:first", Playback: true, State: board.SourceOpen}})
+			return &Playing{Board: b, Playback: &guarded{steered: steered{speed: 1}}, Moments: board.NewMoments(0), Run: func(ctx context.Context) { <-ctx.Done() }}, nil
 		},
 		Shifts: func(_ context.Context, folder string, tell func(string)) (compare.Past, error) {
 			if strings.HasSuffix(folder, "first") {

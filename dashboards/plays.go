@@ -9,14 +9,16 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"gearwitness/dashboards/board"
 )
 
 // Playing is a session of the archive that is played back beside the drive, on a
 // board of its own: nothing of it touches what is being recorded.
 type Playing struct {
-	Board    *Board
+	Board    *board.Board
 	Playback Playback
-	Moments  *Moments
+	Moments  *board.Moments
 	Stretch  Stretch
 	Run      func(ctx context.Context) // plays it until ctx ends
 }
@@ -68,7 +70,7 @@ func (s *Server) playHandler(w http.ResponseWriter, r *http.Request) {
 		if strings.Contains(r.URL.Path, "/api/") {
 			refuse(w, http.StatusConflict, err.Error())
 		} else {
-			http.Error(w, sentence("this session cannot be played back: "+err.Error(), ""), http.StatusConflict)
+			http.Error(w, board.Sentence("this session cannot be played back: "+err.Error(), ""), http.StatusConflict)
 		}
 		return
 	}

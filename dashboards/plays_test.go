@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"gearwitness/capture/archive"
+	"gearwitness/dashboards/board"
+	"gearwitness/dashboards/board/boardtest"
 )
 
 // A session is played back beside the drive on a board of its own: steered at
@@ -35,10 +37,10 @@ func TestPlaybackBesideADrive(t *testing.T) {
 			}
 			opened[name]++
 			steeredBy[name] = &guarded{steered: steered{speed: 1}}
-			f := newFeed(0)
-			b := f.board(nil)
-			f.run(b, 8*time.Second)
-			return &Playing{Board: b, Playback: steeredBy[name], Moments: NewMoments(0), Run: func(ctx context.Context) {
+			f := boardtest.New(0)
+			b := f.Board(nil)
+			f.Run(b, 8*time.Second)
+			return &Playing{Board: b, Playback: steeredBy[name], Moments: board.NewMoments(0), Run: func(ctx context.Context) {
 				<-ctx.Done()
 				mu.Lock()
 				defer mu.Unlock()

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"gearwitness/dashboards/board"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/procedure"
 	"gearwitness/decode/readings"
@@ -38,7 +39,7 @@ func vanServer(t *testing.T, o Options, waiting ...string) *Server {
 	if err != nil {
 		t.Fatal(err)
 	}
-	o.Board = NewBoard(BoardOptions{File: file, Table: chain.Table()})
+	o.Board = board.New(board.Options{File: file, Table: chain.Table()})
 	status := chain.Procedures()
 	for i := range status {
 		for _, name := range waiting {
@@ -83,7 +84,7 @@ func TestProceduresAreBegun(t *testing.T) {
 		t.Fatalf("%+v", list)
 	}
 	p := list.Procedures[1]
-	if p.Name != "relearn_drive" || len(p.Cautions) != 3 || p.Steps[0].Of != 4 || p.Steps[0].Within != 1200 || p.Steps[0].Hold[0] != (Band{"pedal", "accelerator pedal", "%", 10, 15}) ||
+	if p.Name != "relearn_drive" || len(p.Cautions) != 3 || p.Steps[0].Of != 4 || p.Steps[0].Within != 1200 || p.Steps[0].Hold[0] != (board.Band{Signal: "pedal", Title: "accelerator pedal", Unit: "%", Low: 10, High: 15}) ||
 		p.Status.State != "idle" || p.Status.Ready || p.Status.Needs[0].Missing[0] != "oil_pan" || p.Status.Steps[0].State != "to come" {
 		t.Errorf("%+v", p)
 	}
@@ -152,11 +153,11 @@ func TestReadingsAreEntered(t *testing.T) {
 func TestLiveTellsProcedures(t *testing.T) {
 	s := vanServer(t, Options{})
 	b := s.board
-	body, version := b.proceduresSince(0)
+	body, version := b.ProceduresSince(0)
 	if !bytes.Contains(body, []byte(`{"procedures":[{"name":"warm_up","state":"idle","ready":true`)) {
 		t.Fatalf("%s", body)
 	}
-	if again, _ := b.proceduresSince(version); again != nil {
+	if again, _ := b.ProceduresSince(version); again != nil {
 		t.Errorf("told again: %s", again)
 	}
 	value := 12.4
@@ -165,7 +166,7 @@ func TestLiveTellsProcedures(t *testing.T) {
 	for range 2 {
 		b.Procedures(running)
 	}
-	body, next := b.proceduresSince(version)
+	body, next := b.ProceduresSince(version)
 	if next != version+1 || !bytes.Contains(body, []byte(`"now":{"left_s":90,"counting":true,"held_s":1.5,"rest_left_s":0,"gears_done":0,"until":null,"bands":[{"signal":"pedal","title":"accelerator pedal","unit":"%","low":0,"high":40,"value":12.4,"holds":true}]}`)) {
 		t.Errorf("version %d: %s", next, body)
 	}

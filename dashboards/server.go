@@ -1,3 +1,11 @@
+// Package dashboards serves a running session: it hands the board (package board) to
+// browsers (package web), to programs (JSON under /api/v1, server-sent events) and to
+// Prometheus (/metrics), and takes in what people enter there.
+//
+//	server := dashboards.NewServer(dashboards.Options{Board: b, Recorder: rec, Mark: journal.Mark, Version: v})
+//	go server.Serve(ctx, listener)
+//
+// No client is ever waited for. A Server may be used by any number of goroutines.
 package dashboards
 
 import (
@@ -11,6 +19,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"gearwitness/dashboards/board"
 	"gearwitness/dashboards/web"
 	"gearwitness/decode"
 	"gearwitness/decode/procedure"
@@ -18,7 +27,7 @@ import (
 
 // Options are what a server needs beside the board.
 type Options struct {
-	Board *Board
+	Board *board.Board
 	// Recorder tells about the recording; nil: nothing is being recorded.
 	Recorder Recorder
 	// Mark writes a mark of the user into the session; nil: marks are refused.
@@ -32,7 +41,7 @@ type Options struct {
 	// Playback steers the recording that is played back; nil: none is. Moments
 	// are then what one can jump to.
 	Playback Playback
-	Moments  *Moments
+	Moments  *board.Moments
 	// Stretch decodes the recording anew where a page zooms in deeper than the
 	// board remembers; nil: it shows what the board has.
 	Stretch Stretch
@@ -72,7 +81,7 @@ type Recording struct {
 // Server hands the board to browsers, programs and Prometheus.
 type Server struct {
 	o        Options
-	board    *Board
+	board    *board.Board
 	instance string
 	handler  http.Handler
 	work     work
@@ -89,15 +98,15 @@ func NewServer(o Options) *Server {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	s := &Server{o: o, board: o.Board, instance: rand.Text(), stretching: make(chan struct{}, 1), plays: newPlays()}
-	vehicle := o.Board.vehicle()
+	about := vehicle(o.Board.File(), o.Board.Table())
 	mux := http.NewServeMux()
 	mux.Handle("/", web.Handler())
 	mux.HandleFunc("GET /healthz", s.health)
 	mux.Handle("GET /metrics", s.metrics())
 	mux.HandleFunc("GET /api/v1/status", func(w http.ResponseWriter, _ *http.Request) { reply(w, s.status()) })
-	mux.HandleFunc("GET /api/v1/vehicle", func(w http.ResponseWriter, _ *http.Request) { reply(w, vehicle) })
+	mux.HandleFunc("GET /api/v1/vehicle", func(w http.ResponseWriter, _ *http.Request) { reply(w, about) })
 	mux.HandleFunc("GET /api/v1/signals", func(w http.ResponseWriter, _ *http.Request) {
-		reply(w, SignalList{Signals: s.board.signalList(), Units: displays})
+		reply(w, SignalList{Signals: signalList(s.board), Units: displays})
 	})
 	mux.HandleFunc("GET /api/v1/bus", s.busHandler)
 	mux.HandleFunc("GET /api/v1/bus/related", s.relatedHandler)

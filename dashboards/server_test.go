@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"gearwitness/capture"
+	"gearwitness/dashboards/board"
+	"gearwitness/dashboards/board/boardtest"
 	"gearwitness/decode"
 )
 
@@ -36,7 +38,7 @@ func into(t *testing.T, w *httptest.ResponseRecorder, v any) {
 }
 
 func TestGuard(t *testing.T) {
-	f := newFeed(0)
+	f := boardtest.New(0)
 	for _, tt := range []struct {
 		name   string
 		o      Options
@@ -67,7 +69,7 @@ func TestGuard(t *testing.T) {
 		{name: "name given by the user", o: Options{Token: "x", Hosts: []string{"workshop.local"}}, target: "http://Workshop.local:8477/", header: map[string]string{"Authorization": "Bearer x"}, want: 200},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			tt.o.Board = f.board(nil)
+			tt.o.Board = f.Board(nil)
 			r := httptest.NewRequest("GET", tt.target, nil)
 			for k, v := range tt.header {
 				r.Header.Set(k, v)
@@ -97,12 +99,12 @@ func TestGuard(t *testing.T) {
 }
 
 func TestServeRefusesOpenAddress(t *testing.T) {
-	f := newFeed(0)
+	f := boardtest.New(0)
 	l := addrListener{&net.TCPAddr{IP: net.IPv4(192, 0, 2, 7), Port: 8477}}
-	if err := NewServer(Options{Board: f.board(nil)}).Serve(t.Context(), l); !errors.Is(err, ErrOpen) {
+	if err := NewServer(Options{Board: f.Board(nil)}).Serve(t.Context(), l); !errors.Is(err, ErrOpen) {
 		t.Errorf("without a token: got %v, want %v", err, ErrOpen)
 	}
-	if err := NewServer(Options{Board: f.board(nil), Token: "x"}).Serve(t.Context(), l); !errors.Is(err, net.ErrClosed) {
+	if err := NewServer(Options{Board: f.Board(nil), Token: "x"}).Serve(t.Context(), l); !errors.Is(err, net.ErrClosed) {
 		t.Errorf("with a token: got %v, want the listener to be used", err)
 	}
 }
@@ -116,11 +118,11 @@ func (l addrListener) Addr() net.Addr            { return l.a }
 
 func TestStatus(t *testing.T) {
 	begin := capture.Stamp(1_700_000_000_123_456_789)
-	f := newFeed(begin)
-	b := f.board(nil)
+	f := boardtest.New(begin)
+	b := f.Board(nil)
 	rec := &recorderStub{Recording{Folder: "sessions/a", Bytes: 1000, Frames: 30}}
 	s := NewServer(Options{Board: b, Version: "v9", Recorder: rec, Mark: func(string) error { return nil }})
-	f.run(b, 10*time.Second)
+	f.Run(b, 10*time.Second)
 	w := get(s, "/api/v1/status")
 	var st Status
 	var raw map[string]any
@@ -137,13 +139,13 @@ func TestStatus(t *testing.T) {
 	if err := json.Unmarshal(again, &st); err != nil {
 		t.Fatal(err)
 	}
-	if st.Version != "v9" || st.Now != 9.99 || st.Connection.State != ConnLive || st.Recording.State != "recording" || st.Recording.Bytes != 1000 || !st.CanMark {
+	if st.Version != "v9" || st.Now != 9.99 || st.Connection.State != board.ConnLive || st.Recording.State != "recording" || st.Recording.Bytes != 1000 || !st.CanMark {
 		t.Errorf("got %+v", st)
 	}
-	if st.Requests != (Requests{}) {
+	if st.Requests != (board.Requests{}) {
 		t.Errorf("requests: got %+v, want none", st.Requests)
 	}
-	sending := Requests{State: "sending", Text: "Requests are being sent."}
+	sending := board.Requests{State: "sending", Text: "Requests are being sent."}
 	b.Requests(sending)
 	if st := s.status(); st.Requests != sending {
 		t.Errorf("requests: got %+v, want %+v", st.Requests, sending)
@@ -158,8 +160,8 @@ func TestStatus(t *testing.T) {
 }
 
 func TestRecordingFails(t *testing.T) {
-	f := newFeed(0)
-	s := NewServer(Options{Board: f.board(nil), Recorder: recorderStub{Recording{Err: errors.New("data/capture-0001.pcapng: no space left on device; free some and start again")}}})
+	f := boardtest.New(0)
+	s := NewServer(Options{Board: f.Board(nil), Recorder: recorderStub{Recording{Err: errors.New("data/capture-0001.pcapng: no space left on device; free some and start again")}}})
 	st := s.status()
 	if st.Recording.State != "failed" || !strings.Contains(st.Recording.Text, "no space left") {
 		t.Errorf("recording: got %+v", st.Recording)
@@ -170,16 +172,16 @@ func TestRecordingFails(t *testing.T) {
 	if w := get(s, "/healthz"); w.Code != 503 || !strings.Contains(w.Body.String(), "no space left") {
 		t.Errorf("/healthz: got %d %s, want 503 and the reason", w.Code, w.Body)
 	}
-	if w := get(NewServer(Options{Board: f.board(nil)}), "/healthz"); w.Code != 200 {
+	if w := get(NewServer(Options{Board: f.Board(nil)}), "/healthz"); w.Code != 200 {
 		t.Errorf("/healthz without a recording: got %d, want 200", w.Code)
 	}
 }
 
 func TestVehicle(t *testing.T) {
-	f := newFeed(0)
+	f := boardtest.New(0)
 	var v Vehicle
-	into(t, get(NewServer(Options{Board: f.board(nil)}), "/api/v1/vehicle"), &v)
-	if v.Title != f.file.Vehicle.Title || len(v.Gears) != 6 || len(v.Elements) != 6 {
+	into(t, get(NewServer(Options{Board: f.Board(nil)}), "/api/v1/vehicle"), &v)
+	if v.Title != f.File.Vehicle.Title || len(v.Gears) != 6 || len(v.Elements) != 6 {
 		t.Fatalf("got %+v", v)
 	}
 	for what, want := range map[string]string{"gear": "gear", "input_speed": "input_speed", "engine_speed": "engine_speed", "oil_temperature_difference": "oil_temperature_difference", "current_gear": ""} {
@@ -201,17 +203,17 @@ func TestVehicle(t *testing.T) {
 }
 
 func TestSignals(t *testing.T) {
-	f := newFeed(0)
-	b := f.board(nil)
+	f := boardtest.New(0)
+	b := f.Board(nil)
 	s := NewServer(Options{Board: b})
-	f.quiet["oil_pan"] = true
-	f.run(b, time.Second)
-	f.quiet["pedal"] = true
-	f.run(b, time.Second)
+	f.Quiet["oil_pan"] = true
+	f.Run(b, time.Second)
+	f.Quiet["pedal"] = true
+	f.Run(b, time.Second)
 	b.Take(&decode.Output{Samples: []decode.Sample{
-		{Time: f.now, Signal: f.table.Index("engine_speed"), Status: decode.NotAvailable, Value: 8191.875},
-		{Time: f.now, Signal: f.table.Index("output_speed"), Status: decode.Faulty, Value: 8191.75},
-		{Time: f.now, Signal: f.table.Index("coolant"), Status: decode.Implausible, Value: 215},
+		{Time: f.Now, Signal: f.Table.Index("engine_speed"), Status: decode.NotAvailable, Value: 8191.875},
+		{Time: f.Now, Signal: f.Table.Index("output_speed"), Status: decode.Faulty, Value: 8191.75},
+		{Time: f.Now, Signal: f.Table.Index("coolant"), Status: decode.Implausible, Value: 215},
 	}})
 	var list struct{ Signals []SignalInfo }
 	into(t, get(s, "/api/v1/signals"), &list)
@@ -250,12 +252,12 @@ func TestSignals(t *testing.T) {
 }
 
 func TestHistoryHandler(t *testing.T) {
-	f := newFeed(capture.Stamp(5 * time.Second)) // second 0 of the API is the first stamp
-	b := f.board(nil)
+	f := boardtest.New(capture.Stamp(5 * time.Second)) // second 0 of the API is the first stamp
+	b := f.Board(nil)
 	s := NewServer(Options{Board: b})
-	f.run(b, 2*time.Second)
-	f.quiet["ratio"] = true
-	f.run(b, 3*time.Second)
+	f.Run(b, 2*time.Second)
+	f.Quiet["ratio"] = true
+	f.Run(b, 3*time.Second)
 	var h struct {
 		Step    float64 `json:"step_s"`
 		X       []float64
@@ -287,15 +289,15 @@ func TestHistoryHandler(t *testing.T) {
 }
 
 func TestEvents(t *testing.T) {
-	f := newFeed(0)
-	b := f.board(nil)
+	f := boardtest.New(0)
+	b := f.Board(nil)
 	s := NewServer(Options{Board: b})
-	f.run(b, 30*time.Second)
-	f.mark(b, "here")
-	f.alarm(b, "raised")
+	f.Run(b, 30*time.Second)
+	f.Mark(b, "here")
+	f.Alarm(b, "raised")
 	var got struct {
-		Events []Event
-		Raised []Alarm
+		Events []board.Event
+		Raised []board.Alarm
 	}
 	into(t, get(s, "/api/v1/shifts"), &got)
 	if len(got.Events) != 3 {
@@ -316,7 +318,7 @@ func TestEvents(t *testing.T) {
 	if len(got.Raised) != 1 || got.Raised[0].Name != "outlet_hot" || got.Raised[0].Since != 30 {
 		t.Errorf("raised: got %+v", got.Raised)
 	}
-	f.alarm(b, "cleared")
+	f.Alarm(b, "cleared")
 	into(t, get(s, "/api/v1/alarms"), &got)
 	if len(got.Raised) != 0 || len(got.Events) != 2 {
 		t.Errorf("after it cleared: got %+v, want none raised and two events", got)
@@ -328,36 +330,10 @@ func TestEvents(t *testing.T) {
 	}
 }
 
-// However many events of one kind there are, memory stays bounded and other
-// kinds are not pushed out.
-func TestEventsBounded(t *testing.T) {
-	f := newFeed(0)
-	b := f.board(nil)
-	f.mark(b, "first")
-	for range maxEvents + 500 {
-		b.Take(&decode.Output{Events: []decode.Event{{Kind: decode.KindStale}}})
-	}
-	if got := len(b.since(0, decode.KindStale, 0)); got != maxEvents {
-		t.Errorf("stale events kept: got %d, want %d", got, maxEvents)
-	}
-	if got := len(b.since(0, decode.KindMark, 0)); got != 1 {
-		t.Errorf("marks kept: got %d, want 1", got)
-	}
-	for i := range 2 * maxKinds {
-		b.Take(&decode.Output{Events: []decode.Event{{Kind: strings.Repeat("k", i+1)}}})
-	}
-	if got := len(b.events); got > maxKinds+1 {
-		t.Errorf("kinds kept apart: got %d, want at most %d", got, maxKinds+1)
-	}
-	if got := b.since(0, strings.Repeat("k", 2*maxKinds), 0); len(got) != 1 {
-		t.Errorf("event of a late kind: got %d, want 1", len(got))
-	}
-}
-
 func TestMark(t *testing.T) {
-	f := newFeed(0)
+	f := boardtest.New(0)
 	var marked []string
-	s := NewServer(Options{Board: f.board(nil), Mark: func(text string) error {
+	s := NewServer(Options{Board: f.Board(nil), Mark: func(text string) error {
 		if text == "fail" {
 			return errors.New("the journal is full")
 		}
@@ -395,14 +371,14 @@ func TestMark(t *testing.T) {
 	if want := []string{"shudder at 62 km/h – light pedal", ""}; !slices.Equal(marked, want) {
 		t.Errorf("marked: got %q, want %q", marked, want)
 	}
-	if w := post(NewServer(Options{Board: f.board(nil)}), "application/json", `{"text": "x"}`); w.Code != 409 {
+	if w := post(NewServer(Options{Board: f.Board(nil)}), "application/json", `{"text": "x"}`); w.Code != 409 {
 		t.Errorf("without a recording: got %d, want 409", w.Code)
 	}
 }
 
 func TestUnknownAddress(t *testing.T) {
-	f := newFeed(0)
-	s := NewServer(Options{Board: f.board(nil)})
+	f := boardtest.New(0)
+	s := NewServer(Options{Board: f.Board(nil)})
 	for _, target := range []string{"/api/v1/nothing", "/api/", "/page/../server.go", "/index.html", "/js/main.js"} {
 		if w := get(s, target); w.Code == 200 {
 			t.Errorf("%s: got 200, want a refusal", target)
@@ -414,9 +390,9 @@ func FuzzHistoryQuery(f *testing.F) {
 	for _, s := range []string{"signals=ratio&from=0&to=10&points=100", "signals=a,b", "signals=gear&from=-1e9", "from=%", "signals=ratio&points=999999999999999999999"} {
 		f.Add(s)
 	}
-	feed := newFeed(0)
-	b := feed.board(nil)
-	feed.run(b, 3*time.Second)
+	feed := boardtest.New(0)
+	b := feed.Board(nil)
+	feed.Run(b, 3*time.Second)
 	s := NewServer(Options{Board: b})
 	f.Fuzz(func(t *testing.T, raw string) {
 		r := httptest.NewRequest("GET", "http://localhost/api/v1/history", nil)

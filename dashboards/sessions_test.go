@@ -19,6 +19,8 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
+	"gearwitness/dashboards/board"
+	"gearwitness/dashboards/board/boardtest"
 	"gearwitness/decode/compare"
 )
 
@@ -36,7 +38,7 @@ func sessionServer(t *testing.T, work Sessions) (*Server, string) {
 			t.Fatal(err)
 		}
 	}
-	return NewServer(Options{Board: newFeed(0).board(nil), Sessions: &work}), work.Folder
+	return NewServer(Options{Board: boardtest.New(0).Board(nil), Sessions: &work}), work.Folder
 }
 
 const first, second = "2026-11-25_10-00-00_first", "2026-11-25_10-00-00_second"
@@ -166,7 +168,7 @@ func FuzzSessionName(f *testing.F) {
 	if err := os.Mkdir(filepath.Join(dir, "session"), 0o700); err != nil {
 		f.Fatal(err)
 	}
-	s := NewServer(Options{Board: newFeed(0).board(nil), Sessions: &Sessions{Folder: dir}})
+	s := NewServer(Options{Board: boardtest.New(0).Board(nil), Sessions: &Sessions{Folder: dir}})
 	for _, seed := range []string{"session", "..", "../session", "session/..", "/", "", ".", "C:", "se\x00", "session/"} {
 		f.Add(seed)
 	}
@@ -398,7 +400,7 @@ func (d *describer) Describe(edit func(*archive.Meta)) { edit(&d.m) }
 
 func TestDetails(t *testing.T) {
 	d := &describer{archive.Meta{Title: "van", VIN: "1M8GDM9A1KP042788", Vehicle: "stays"}}
-	s := NewServer(Options{Board: newFeed(0).board(nil), Session: d})
+	s := NewServer(Options{Board: boardtest.New(0).Board(nil), Session: d})
 	patch := func(body string) *httptest.ResponseRecorder {
 		r := httptest.NewRequest("PATCH", "http://localhost:8477/api/v1/session", strings.NewReader(body))
 		r.Header.Set("Content-Type", "application/json")
@@ -479,11 +481,11 @@ func (p *steered) Seek(t capture.Stamp) error {
 
 func TestPlaybackIsSteered(t *testing.T) {
 	p := &steered{speed: 1}
-	f := newFeed(capture.Stamp(100 * time.Second))
-	b := f.board(nil)
+	f := boardtest.New(capture.Stamp(100 * time.Second))
+	b := f.Board(nil)
 	b.Restart(capture.Stamp(100*time.Second), capture.Stamp(100*time.Second))
-	s := NewServer(Options{Board: b, Playback: p, Moments: NewMoments(capture.Stamp(100 * time.Second)), Mark: func(string) error { t.Error("marked"); return nil }})
-	f.run(b, 5*time.Second)
+	s := NewServer(Options{Board: b, Playback: p, Moments: board.NewMoments(capture.Stamp(100 * time.Second)), Mark: func(string) error { t.Error("marked"); return nil }})
+	f.Run(b, 5*time.Second)
 	post := func(target, body string) *httptest.ResponseRecorder {
 		r := httptest.NewRequest("POST", "http://localhost:8477"+target, strings.NewReader(body))
 		r.Header.Set("Content-Type", "application/json")
@@ -543,11 +545,11 @@ func FuzzSteer(f *testing.F) {
 // A board begun anew has nothing of before, and every page is told.
 func TestNothingOfBeforeLingers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		f := newFeed(capture.Stamp(100 * time.Second))
-		b := f.board(nil)
+		f := boardtest.New(capture.Stamp(100 * time.Second))
+		b := f.Board(nil)
 		s := NewServer(Options{Board: b})
-		f.run(b, 30*time.Second)
-		f.alarm(b, "raised")
+		f.Run(b, 30*time.Second)
+		f.Alarm(b, "raised")
 		ctx, cancel := context.WithCancel(t.Context())
 		r := httptest.NewRequest("GET", "http://localhost:8477/api/v1/live", nil).WithContext(ctx)
 		w := httptest.NewRecorder()
@@ -566,17 +568,18 @@ func TestNothingOfBeforeLingers(t *testing.T) {
 		if st.Now != 12 || len(st.Alarms) != 0 || st.Samples != 0 || len(st.Buses) != 0 {
 			t.Errorf("status: %+v", st)
 		}
-		var events struct{ Events []Event }
+		var events struct{ Events []board.Event }
 		into(t, get(s, "/api/v1/events"), &events)
 		if len(events.Events) != 0 {
 			t.Errorf("events: %v", events.Events)
 		}
-		for _, in := range b.signalList() {
-			if in.State != stateNames[stateNever] {
+		for _, in := range signalList(b) {
+			if in.State != board.StateNever.String() {
 				t.Errorf("%s: %s", in.Name, in.State)
 			}
 		}
-		if h := b.History([]int32{0}, b.start, b.newest, 100); len(h.Columns) > 0 {
+		start, newest, _ := b.Span()
+		if h := b.History([]int32{0}, start, newest, 100); len(h.Columns) > 0 {
 			for _, v := range h.Columns[0].Mid {
 				if v == v {
 					t.Errorf("history: %v", h.Columns[0].Mid)
@@ -584,12 +587,12 @@ func TestNothingOfBeforeLingers(t *testing.T) {
 				}
 			}
 		}
-		if n := s.busView(); len(n.Identifiers) != 0 {
+		if n := s.board.Traffic(); len(n.Identifiers) != 0 {
 			t.Errorf("bus: %v", n.Identifiers)
 		}
 		// And it goes on.
-		f.now = capture.Stamp(112 * time.Second)
-		f.run(b, 10*time.Second)
+		f.Now = capture.Stamp(112 * time.Second)
+		f.Run(b, 10*time.Second)
 		into(t, get(s, "/api/v1/events"), &events)
 		if len(events.Events) != 1 || events.Events[0].Seq < 2 {
 			t.Errorf("events after: %v", events.Events)

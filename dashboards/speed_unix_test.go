@@ -13,6 +13,7 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
+	"gearwitness/dashboards/board"
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/van"
@@ -53,7 +54,7 @@ func BenchmarkLive(b *testing.B) {
 			if err != nil {
 				b.Fatal(err)
 			}
-			board := NewBoard(BoardOptions{File: file, Table: chain.Table(), Clock: capture.NewSessionClock(), Plan: chain.Plan()})
+			shown := board.New(board.Options{File: file, Table: chain.Table(), Clock: capture.NewSessionClock(), Plan: chain.Plan()})
 			batch := capture.Batch{Channels: drive.Channels}
 			var out decode.Output
 			sent := 0
@@ -68,11 +69,11 @@ func BenchmarkLive(b *testing.B) {
 				}
 				out.Reset()
 				session.Record(&batch)
-				board.Batch(&batch)
+				shown.Batch(&batch)
 				if err := chain.Push(&batch, &out); err != nil {
 					b.Fatal(err)
 				}
-				board.Take(&out)
+				shown.Take(&out)
 			}
 			if err := session.Close(); err != nil {
 				b.Fatal(err)

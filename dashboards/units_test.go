@@ -1,12 +1,16 @@
 package dashboards
 
-import "testing"
+import (
+	"testing"
+
+	"gearwitness/dashboards/board/boardtest"
+)
 
 // Conversions are decided here, for numbers, graphs and tables alike.
 func TestUnitsOfSignals(t *testing.T) {
-	f := newFeed(0)
+	f := boardtest.New(0)
 	var list SignalList
-	into(t, get(NewServer(Options{Board: f.board(nil)}), "/api/v1/signals"), &list)
+	into(t, get(NewServer(Options{Board: f.Board(nil)}), "/api/v1/signals"), &list)
 	for _, s := range list.Signals {
 		if _, ok := list.Units[s.Unit]; !ok {
 			t.Errorf("%s: nothing is said of its unit %q", s.Name, s.Unit)

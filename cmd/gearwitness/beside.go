@@ -7,6 +7,7 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/dashboards"
+	"gearwitness/dashboards/board"
 	"gearwitness/decode/pipeline"
 )
 
@@ -28,7 +29,7 @@ func playBeside(folder string) (*dashboards.Playing, error) {
 		return nil, err
 	}
 	d := &daemon{chain: chain, clock: p, source: p, urls: []capture.URL{u}, playback: p, log: slog.New(slog.DiscardHandler)}
-	d.board = dashboards.NewBoard(dashboards.BoardOptions{File: file, Table: chain.Table(), Clock: p, Plan: chain.Plan()})
+	d.board = board.New(board.Options{File: file, Table: chain.Table(), Clock: p, Plan: chain.Plan()})
 	if err := d.restart(p.start); err != nil {
 		p.Close()
 		return nil, err

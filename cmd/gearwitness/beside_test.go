@@ -6,6 +6,7 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/dashboards"
+	"gearwitness/dashboards/board"
 	"gearwitness/decode/van"
 )
 
@@ -32,7 +33,7 @@ func TestSessionPlayedBackBesideADrive(t *testing.T) {
 	at := "play/" + name + "/api/v1/"
 	type status struct {
 		Now        float64
-		Connection dashboards.Connection
+		Connection board.Connection
 		Recording  dashboards.RecordingStatus
 		Playback   *dashboards.PlaybackState
 	}

@@ -25,6 +25,7 @@ import (
 	"gearwitness/capture/archive"
 	"gearwitness/capture/pcapng"
 	"gearwitness/dashboards"
+	"gearwitness/dashboards/board"
 	"gearwitness/decode"
 	"gearwitness/decode/nmea"
 	"gearwitness/decode/pipeline"
@@ -215,8 +216,8 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 		}
 		defer d.session.Close()
 	}
-	d.board = dashboards.NewBoard(dashboards.BoardOptions{File: file, Table: chain.Table(), Clock: d.clock, Plan: chain.Plan()})
-	d.tellSources(dashboards.SourceOpen, "")
+	d.board = board.New(board.Options{File: file, Table: chain.Table(), Clock: d.clock, Plan: chain.Plan()})
+	d.tellSources(board.SourceOpen, "")
 	options := dashboards.Options{
 		Board: d.board, Recorder: d.recorder(), Mark: d.mark, Coach: d.coach, Version: version(), Token: o.token, Log: d.log,
 		Sessions: sessionWork(o.archive),
@@ -320,11 +321,11 @@ type daemon struct {
 	clock     capture.Clock
 	source    capture.Source
 	urls      []capture.URL
-	sources   []dashboards.Source // as the page shows them, by urls
-	playback  *playback           // nil: what is shown is no recording
-	asker     *asker              // nil: nothing is sent
-	session   *archive.Session    // nil: nothing is recorded
-	board     *dashboards.Board
+	sources   []board.Source   // as the page shows them, by urls
+	playback  *playback        // nil: what is shown is no recording
+	asker     *asker           // nil: nothing is sent
+	session   *archive.Session // nil: nothing is recorded
+	board     *board.Board
 	sink      writers
 	log       *slog.Logger
 	total     tally
@@ -400,7 +401,7 @@ func (d *daemon) run(ctx context.Context) error {
 		defer func() {
 			end()
 			running.Wait()
-			d.board.Requests(dashboards.Requests{})
+			d.board.Requests(board.Requests{})
 		}()
 	}
 	var (
@@ -457,12 +458,12 @@ func (d *daemon) run(ctx context.Context) error {
 		case readErr == nil:
 			continue
 		case errors.Is(readErr, io.EOF):
-			d.tellSources(dashboards.SourceEnded, "the input has come to its end")
+			d.tellSources(board.SourceEnded, "the input has come to its end")
 			return nil
 		case ctx.Err() != nil:
 			return ctx.Err()
 		}
-		d.tellSources(dashboards.SourceLost, readErr.Error())
+		d.tellSources(board.SourceLost, readErr.Error())
 		return readErr
 	}
 }
@@ -498,11 +499,11 @@ func (d *daemon) notes(b *capture.Batch) {
 		d.log.Info(n.Text, "kind", n.Kind)
 		switch n.Kind {
 		case "lost":
-			d.tellSource(d.sourceOf(b, n.Channel), dashboards.SourceLost, n.Text)
+			d.tellSource(d.sourceOf(b, n.Channel), board.SourceLost, n.Text)
 		case capture.NoteSilent:
-			d.tellSource(d.sourceOf(b, n.Channel), dashboards.SourceSilent, n.Text)
+			d.tellSource(d.sourceOf(b, n.Channel), board.SourceSilent, n.Text)
 		case "reconnect":
-			d.tellSource(d.sourceOf(b, n.Channel), dashboards.SourceOpen, n.Text)
+			d.tellSource(d.sourceOf(b, n.Channel), board.SourceOpen, n.Text)
 		}
 	}
 }
@@ -521,7 +522,7 @@ func (d *daemon) sourceOf(b *capture.Batch, channel uint8) int {
 }
 
 // tellSource shows how one source is doing.
-func (d *daemon) tellSource(i int, state dashboards.SourceState, text string) {
+func (d *daemon) tellSource(i int, state board.SourceState, text string) {
 	if i < 0 {
 		return // the log has it
 	}
@@ -530,10 +531,10 @@ func (d *daemon) tellSource(i int, state dashboards.SourceState, text string) {
 }
 
 // tellSources shows how all sources are doing together.
-func (d *daemon) tellSources(state dashboards.SourceState, text string) {
-	d.sources = make([]dashboards.Source, len(d.urls))
+func (d *daemon) tellSources(state board.SourceState, text string) {
+	d.sources = make([]board.Source, len(d.urls))
 	for i, u := range d.urls {
-		d.sources[i] = dashboards.Source{Address: u.String(), Playback: d.playback != nil, State: state, Text: text}
+		d.sources[i] = board.Source{Address: u.String(), Playback: d.playback != nil, State: state, Text: text}
 	}
 	d.board.Sources(d.sources)
 }
@@ -578,7 +579,7 @@ func (d *daemon) asking(a asking) {
 		level = slog.LevelError
 	}
 	d.log.Log(context.Background(), level, a.Text, "requests", a.State)
-	d.board.Requests(dashboards.Requests{State: a.State, Text: a.Text})
+	d.board.Requests(board.Requests{State: a.State, Text: a.Text})
 	if d.session != nil {
 		if err := d.session.Journal(decode.KindRequests, now, a); err != nil {
 			d.log.Error("the journal does not take word of the requests", "cause", err)

@@ -7,7 +7,7 @@ import (
 
 	"gearwitness/capture"
 	"gearwitness/capture/pcapng"
-	"gearwitness/dashboards"
+	"gearwitness/dashboards/board"
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/readings"
@@ -24,7 +24,7 @@ type playback struct {
 	marks []decode.Event
 	// readings are those in the journal of a session.
 	readings []readings.Entry
-	moments  *dashboards.Moments
+	moments  *board.Moments
 	jumped   chan struct{} // holds a word when Seek was called
 }
 
@@ -42,7 +42,7 @@ func newPlayback(file *signals.File, u capture.URL) (*playback, error) {
 		return nil, err
 	}
 	p.start = p.Now()
-	p.moments = dashboards.NewMoments(p.start)
+	p.moments = board.NewMoments(p.start)
 	if isSession(u.Path) {
 		// Lines that cannot be read are told by decode and verify.
 		if p.marks, _, err = journalEvents(u.Path); err != nil {
@@ -143,6 +143,6 @@ func (d *daemon) restart(at capture.Stamp) error {
 	}
 	d.chain, d.counted = chain, at
 	d.board.Restart(d.playback.start, at)
-	d.tellSources(dashboards.SourceOpen, "")
+	d.tellSources(board.SourceOpen, "")
 	return nil
 }

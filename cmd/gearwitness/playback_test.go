@@ -16,6 +16,7 @@ import (
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
 	"gearwitness/dashboards"
+	"gearwitness/dashboards/board"
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/van"
@@ -162,7 +163,7 @@ func TestPlaybackBeginsAnewWhereItJumps(t *testing.T) {
 	}
 	whole := fromJSON[eventList](t, r.get(t, "api/v1/events"))
 
-	moments := until(t, r, "api/v1/playback/moments", func(m dashboards.MomentList) bool { return m.Done })
+	moments := until(t, r, "api/v1/playback/moments", func(m board.MomentList) bool { return m.Done })
 	count := map[string]int{}
 	for _, m := range moments.Moments {
 		count[m.Kind]++

@@ -24,6 +24,7 @@ import (
 	"gearwitness/capture/archive"
 	"gearwitness/capture/slcan"
 	"gearwitness/dashboards"
+	"gearwitness/dashboards/board"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/requests"
 	"gearwitness/decode/van"
@@ -57,7 +58,7 @@ func newAsked(t *testing.T, dir string, file *signals.File, open func(capture.Cl
 	if err != nil {
 		t.Fatal(err)
 	}
-	x.board = dashboards.NewBoard(dashboards.BoardOptions{File: file, Table: chain.Table(), Clock: x.clock})
+	x.board = board.New(board.Options{File: file, Table: chain.Table(), Clock: x.clock})
 	if x.asker, err = newAsker(file, x.source, x.clock, x.asking); err != nil {
 		t.Fatal(err)
 	}
@@ -360,7 +361,7 @@ func TestRequestsStopWithoutAnswers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		file := parse(t, askingFile)
 		s := &script{answer: func(string) string { return "" }}
-		page := make(chan dashboards.Requests, 1)
+		page := make(chan board.Requests, 1)
 		x := newAsked(t, t.TempDir(), file, func(clock capture.Clock) capture.Source {
 			source, err := openScript(t, s, clock)
 			if err != nil {
@@ -513,11 +514,11 @@ func TestHostileAnswers(t *testing.T) {
 }
 
 // onPage returns what a server says of the requests.
-func onPage(t *testing.T, server http.Handler) dashboards.Requests {
+func onPage(t *testing.T, server http.Handler) board.Requests {
 	t.Helper()
 	w := httptest.NewRecorder()
 	server.ServeHTTP(w, httptest.NewRequest("GET", "http://localhost:8477/api/v1/status", nil))
-	var status struct{ Requests dashboards.Requests }
+	var status struct{ Requests board.Requests }
 	if err := json.Unmarshal(w.Body.Bytes(), &status); err != nil {
 		t.Errorf("%v: %s", err, w.Body)
 	}

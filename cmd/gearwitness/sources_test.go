@@ -13,6 +13,7 @@ import (
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
 	"gearwitness/dashboards"
+	"gearwitness/dashboards/board"
 	"gearwitness/decode/pipeline"
 )
 
@@ -32,19 +33,19 @@ func TestOneOfTwoAdaptersIsLost(t *testing.T) {
 	}
 	d := &daemon{
 		chain: chain, urls: urls, log: slog.New(slog.DiscardHandler),
-		board: dashboards.NewBoard(dashboards.BoardOptions{File: file, Table: chain.Table(), Plan: chain.Plan()}),
+		board: board.New(board.Options{File: file, Table: chain.Table(), Plan: chain.Plan()}),
 	}
-	d.tellSources(dashboards.SourceOpen, "")
+	d.tellSources(board.SourceOpen, "")
 	server := dashboards.NewServer(dashboards.Options{Board: d.board}).Handler()
-	states := func() (out [2]dashboards.Source) {
+	states := func() (out [2]board.Source) {
 		t.Helper()
 		w := httptest.NewRecorder()
 		server.ServeHTTP(w, httptest.NewRequest("GET", "http://localhost/api/v1/status", nil))
-		var st struct{ Sources []dashboards.Source }
+		var st struct{ Sources []board.Source }
 		if err := json.Unmarshal(w.Body.Bytes(), &st); err != nil || len(st.Sources) != 2 {
 			t.Fatalf("%v: %s", err, w.Body)
 		}
-		return [2]dashboards.Source(st.Sources)
+		return [2]board.Source(st.Sources)
 	}
 	channels := []capture.Channel{{Name: "powertrain", Device: "/dev/ttyUSB0"}, {Name: "gps", Kind: capture.Text, Device: "/dev/ttyACM0"}}
 	say := func(channel uint8, kind, text string) {
@@ -52,17 +53,17 @@ func TestOneOfTwoAdaptersIsLost(t *testing.T) {
 	}
 
 	say(1, "lost", "the GPS receiver was unplugged")
-	if s := states(); s[0].State != dashboards.SourceOpen || s[1].State != dashboards.SourceLost || s[1].Text != "the GPS receiver was unplugged" {
+	if s := states(); s[0].State != board.SourceOpen || s[1].State != board.SourceLost || s[1].Text != "the GPS receiver was unplugged" {
 		t.Errorf("one unplugged: %+v", s)
 	}
 	say(0, "lost", "the adapter was unplugged")
 	say(1, "reconnect", "connected again")
-	if s := states(); s[0].State != dashboards.SourceLost || s[0].Text != "the adapter was unplugged" || s[1].State != dashboards.SourceOpen {
+	if s := states(); s[0].State != board.SourceLost || s[0].Text != "the adapter was unplugged" || s[1].State != board.SourceOpen {
 		t.Errorf("the other unplugged, the first back: %+v", s)
 	}
 	say(9, "lost", "nobody knows which")
 	say(0, "state", "bus off")
-	if s := states(); s[0].Text != "the adapter was unplugged" || s[1].State != dashboards.SourceOpen {
+	if s := states(); s[0].Text != "the adapter was unplugged" || s[1].State != board.SourceOpen {
 		t.Errorf("after notes about neither: %+v", s)
 	}
 }

@@ -1,4 +1,4 @@
-// The shapes of the program's JSON, as api.go and board.go of package
+// The shapes of the program's JSON, as api.go and package board of
 // dashboards write them. Times are seconds since session start.
 
 /** @typedef {{state: string, title: string, text: string, playback: boolean}} Connection

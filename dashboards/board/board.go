@@ -1,27 +1,22 @@
-// Package dashboards shows a running session: the board holds what is true now
-// and what was true before, in fixed memory; the server hands it to browsers
-// (package web), to programs (JSON under /api/v1, server-sent events) and to
-// Prometheus (/metrics).
+// Package board holds what is true now of a running session and what was true
+// before, in fixed memory: the newest value of every signal and its history, events,
+// alarms, shifts, sources, buses, procedures.
 //
-// It decides nothing about the vehicle: gear, slip and alarms come from decode,
-// and what leaves here is the same for page, report and metrics. It can hurt
-// nothing either: Board.Take copies and returns, and no client is ever waited
-// for.
+// It decides nothing about the vehicle: gear, slip and alarms come from decode, and
+// what leaves here is the same for page, report and metrics. It can hurt nothing
+// either: Batch and Take copy and return, and nobody who asks is ever waited for.
 //
-//	board := dashboards.NewBoard(dashboards.BoardOptions{File: file, Table: table, Clock: clock})
-//	server := dashboards.NewServer(dashboards.Options{Board: board, Recorder: rec, Mark: journal.Mark, Version: v})
-//	go server.Serve(ctx, listener)
-//	for { source.Next(ctx, batch); board.Batch(batch); chain.Step(batch, out); board.Take(out) }
+//	b := board.New(board.Options{File: file, Table: table, Clock: clock})
+//	for { source.Next(ctx, batch); b.Batch(batch); chain.Push(batch, out); b.Take(out) }
 //
-// A Board and a Server may be used by any number of goroutines.
-package dashboards
+// A Board may be used by any number of goroutines.
+package board
 
 import (
 	"cmp"
 	"encoding/json"
 	"math"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -30,8 +25,8 @@ import (
 	"gearwitness/signals"
 )
 
-// BoardOptions say what a board is about.
-type BoardOptions struct {
+// Options say what a board is about.
+type Options struct {
 	File  *signals.File // the vehicle, for its title, gears, elements and roles
 	Table *decode.Table // the signals; samples index it
 	// Clock tells how long nothing has come in; only differences count, so its
@@ -45,7 +40,7 @@ type BoardOptions struct {
 
 // Limits of what the board keeps.
 const (
-	maxEvents = 2000 // of each kind; older ones are in the journal
+	MaxEvents = 2000 // of each kind; older ones are in the journal
 	maxKinds  = 32   // kinds beyond are kept together as one
 	maxAlarms = 256  // active at a time
 	maxBuses  = 256  // capture.Frame.Bus is eight bits
@@ -88,7 +83,7 @@ type Board struct {
 	seq      uint64
 	events   map[string]*ring[Event]
 	alarms   []Alarm
-	shifts   []shiftCount
+	shifts   []ShiftCount
 
 	procedures proceduresShown
 
@@ -168,8 +163,8 @@ type Requests struct {
 	Text  string `json:"text"`  // one sentence for people
 }
 
-// NewBoard returns an empty board.
-func NewBoard(o BoardOptions) *Board {
+// New returns an empty board.
+func New(o Options) *Board {
 	b := &Board{
 		file: o.File, table: o.Table, clock: o.Clock,
 		latest: make([]latest, len(o.Table.Signals)),
@@ -182,6 +177,12 @@ func NewBoard(o BoardOptions) *Board {
 	b.traffic.plan, b.traffic.heard = o.Plan, make(map[uint64]*heard)
 	return b
 }
+
+// File returns the vehicle file that the board is about.
+func (b *Board) File() *signals.File { return b.file }
+
+// Table returns the table of its signals.
+func (b *Board) Table() *decode.Table { return b.table }
 
 // Take notes what one step of decoding and analysis produced. It copies what it
 // keeps; out may be reused at once.
@@ -246,6 +247,35 @@ func (b *Board) Batch(in *capture.Batch) {
 			b.buses[l.Channel].lost[reason(l.Reason)] += l.Count
 		}
 	}
+}
+
+// Restart makes the board that of a drive that begins at a time of a recording:
+// nothing of before remains but the sources. Second 0 of everything shown is
+// start.
+func (b *Board) Restart(start, at capture.Stamp) {
+	b.traffic.restart()
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.round++
+	b.started, b.start = true, start
+	b.newest, b.analysed, b.decoded = at, at-1, at
+	if b.clock != nil {
+		b.heard = b.clock.Now()
+	}
+	b.samples, b.late = 0, 0
+	for i := range b.latest {
+		b.latest[i] = latest{peak: math.NaN()}
+	}
+	b.history = newHistory(b.table)
+	b.buses, b.shifts, b.alarms, b.counts, b.unusable = nil, nil, nil, nil, nil
+	clear(b.events) // numbers go on: a page never has the same twice
+}
+
+// Round counts the restarts.
+func (b *Board) Round() uint64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.round
 }
 
 // Sources tells the board how the sources are doing; call it on every change.
@@ -403,7 +433,7 @@ func (b *Board) event(e decode.Event) {
 			kind = ""
 		}
 		if r = b.events[kind]; r == nil {
-			r = &ring[Event]{cap: maxEvents}
+			r = &ring[Event]{cap: MaxEvents}
 			b.events[kind] = r
 		}
 	}
@@ -435,16 +465,18 @@ func (b *Board) alarm(v alarmView, t float64) {
 	}
 }
 
-// byUrgency sorts alarms: stop first, then caution, then note, each by time.
-func byUrgency(alarms []Alarm) {
+var levelNames = [...]string{signals.LevelNote: "note", signals.LevelCaution: "caution", signals.LevelStop: "stop"}
+
+// ByUrgency sorts alarms: stop first, then caution, then note, each by time.
+func ByUrgency(alarms []Alarm) {
 	slices.SortStableFunc(alarms, func(a, b Alarm) int {
 		return cmp.Or(slices.Index(levelNames[:], b.Level)-slices.Index(levelNames[:], a.Level), cmp.Compare(a.Since, b.Since))
 	})
 }
 
-// since returns the kept events with a sequence number above after, oldest
+// Events returns the kept events with a sequence number above after, oldest
 // first, of one kind or of all (kind "").
-func (b *Board) since(after uint64, kind string, limit int) []Event {
+func (b *Board) Events(after uint64, kind string, limit int) []Event {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if after >= b.seq {
@@ -470,6 +502,3 @@ func (b *Board) since(after uint64, kind string, limit int) []Event {
 	}
 	return out
 }
-
-// name of the element that a slip signal belongs to.
-func element(signal string) (string, bool) { return strings.CutPrefix(signal, "slip.") }

@@ -1,4 +1,4 @@
-package dashboards
+package board
 
 import (
 	"errors"
@@ -44,18 +44,18 @@ func TestMoments(t *testing.T) {
 		{T: 50, Kind: "alarm", Text: "Oil hot.", Level: "stop"},
 		{T: 53, Kind: "alarm", Text: "oil_hot", Level: "stop"},
 	}
-	got := m.after(0)
+	got := m.After(0)
 	if !reflect.DeepEqual(got.Moments, want) || got.To != 60 || got.Done || got.Beyond != 0 || got.Problem != "" {
 		t.Errorf("got %+v, want %+v up to 60 s", got, want)
 	}
-	if got := m.after(4).Moments; !reflect.DeepEqual(got, want[4:]) {
+	if got := m.After(4).Moments; !reflect.DeepEqual(got, want[4:]) {
 		t.Errorf("behind four: %+v", got)
 	}
-	if got := m.after(9).Moments; got == nil || len(got) != 0 {
+	if got := m.After(9).Moments; got == nil || len(got) != 0 {
 		t.Errorf("behind more than there are: %+v, want an empty list", got)
 	}
 	m.End(errors.New("cut off"))
-	if got := m.after(0); !got.Done || !strings.Contains(got.Problem, "cut off") {
+	if got := m.After(0); !got.Done || !strings.Contains(got.Problem, "cut off") {
 		t.Errorf("at the end: %+v", got)
 	}
 
@@ -63,7 +63,7 @@ func TestMoments(t *testing.T) {
 	for i := range maxMoments + 2 {
 		m.Take(&decode.Output{Events: []decode.Event{{Time: capture.Stamp(i), Kind: decode.KindMark, Fields: map[string]string{"text": "x"}}}}, 0)
 	}
-	if got := m.after(0); len(got.Moments) != maxMoments || got.Beyond != 2 {
+	if got := m.After(0); len(got.Moments) != maxMoments || got.Beyond != 2 {
 		t.Errorf("%d kept, %d beyond; want %d and 2", len(got.Moments), got.Beyond, maxMoments)
 	}
 }

@@ -1,4 +1,4 @@
-package dashboards
+package board
 
 import (
 	"fmt"
@@ -60,17 +60,17 @@ func (b *Board) connection() Connection {
 		c.State, c.Title, c.Text = ConnStarting, "Starting", "The program is opening its sources."
 	case lost != nil:
 		c.State, c.Title = ConnNoAdapter, "No adapter"
-		c.Text = sentence(lost.Text, "The connection to "+lost.Address+" is lost. Plug it in again; it is opened again by itself.")
+		c.Text = Sentence(lost.Text, "The connection to "+lost.Address+" is lost. Plug it in again; it is opened again by itself.")
 	case opening != nil:
 		c.State, c.Title = ConnNoAdapter, "No adapter"
-		c.Text = sentence(opening.Text, "Waiting for "+opening.Address+". Plug it in; it is opened by itself.")
+		c.Text = Sentence(opening.Text, "Waiting for "+opening.Address+". Plug it in; it is opened by itself.")
 	case b.ended():
 		c.State, c.Title, c.Text = ConnEnded, "Ended", "The source has come to its end. The figures below are its last ones."
 	case frames == 0 && c.Playback:
 		c.State, c.Title, c.Text = ConnLive, "Playing back", "Nothing has been played yet."
 	case frames == 0 && silent != nil:
 		c.State, c.Title = ConnNoAnswer, "No answer"
-		c.Text = sentence(silent.Text, silent.Address+" does not answer") + " Is this the port of a CAN adapter? Unplug it and plug it in again; if it still says nothing, try ?baud= with its own rate."
+		c.Text = Sentence(silent.Text, silent.Address+" does not answer") + " Is this the port of a CAN adapter? Unplug it and plug it in again; if it still says nothing, try ?baud= with its own rate."
 	case frames == 0:
 		c.State, c.Title = ConnNoFrames, "No frames"
 		c.Text = "The adapter is open, but nothing comes from the bus. Switch the ignition on, then check the plug, the bit rate and the pair of wires."
@@ -143,9 +143,9 @@ func missing(names []string, playback bool) string {
 	return text
 }
 
-// sentence returns given, or another where it is empty, with a capital and a
+// Sentence returns given, or another where it is empty, with a capital and a
 // full stop: errors come without.
-func sentence(given, otherwise string) string {
+func Sentence(given, otherwise string) string {
 	if given == "" {
 		return otherwise
 	}

@@ -1,41 +1,43 @@
-package dashboards
+// Package boardtest has a made-up drive for the tests of boards and servers.
+package boardtest
 
 import (
 	"math"
 	"time"
 
 	"gearwitness/capture"
+	"gearwitness/dashboards/board"
 	"gearwitness/decode"
 	"gearwitness/decode/alarm"
 	"gearwitness/decode/finding"
 	"gearwitness/signals"
 )
 
-// A drive made up for the tests of this package: the figures are chosen, not
+// A drive made up for the tests: the figures are chosen, not
 // measured, and no physics is claimed. Second k of every minute is easy to
 // predict: gears 1 to 6 of 8 s each, then back to 1.
 
 var feedRatios = []float64{4.119540, 2.265747, 1.471264, 1.129175, 0.879293, 0.6888}
 
 const (
-	feedStep  = 10 * time.Millisecond
+	Step      = 10 * time.Millisecond
 	feedGear  = 8 * time.Second
 	feedShift = 450 * time.Millisecond
 )
 
-// feed plays the made-up drive into a board.
-type feed struct {
-	table *decode.Table
-	file  *signals.File
-	now   capture.Stamp
+// Feed plays the made-up drive into a board.
+type Feed struct {
+	Table *decode.Table
+	File  *signals.File
+	Now   capture.Stamp
 	begin capture.Stamp
-	out   decode.Output
-	batch capture.Batch
-	quiet map[string]bool // signals left out from now on
-	hot   bool            // the oil alarm has been raised
+	Out   decode.Output
+	Batch capture.Batch
+	Quiet map[string]bool // signals left out from now on
 }
 
-func newFeed(begin capture.Stamp) *feed {
+// New returns the drive, beginning at that time.
+func New(begin capture.Stamp) *Feed {
 	gears := signals.Named[int64]{{Name: "R", V: -1}, {Name: "N", V: 0}}
 	for i, n := range []string{"1", "2", "3", "4", "5", "6"} {
 		gears = append(gears, signals.Entry[int64]{Name: n, V: int64(i + 1)})
@@ -94,49 +96,50 @@ func newFeed(begin capture.Stamp) *feed {
 			},
 		},
 	}
-	return &feed{
-		table: t, file: f, now: begin, begin: begin, quiet: map[string]bool{},
-		batch: capture.Batch{Channels: []capture.Channel{{Name: "powertrain", Device: "test", BitRate: 500000, Passive: true}}},
+	return &Feed{
+		Table: t, File: f, Now: begin, begin: begin, Quiet: map[string]bool{},
+		Batch: capture.Batch{Channels: []capture.Channel{{Name: "powertrain", Device: "test", BitRate: 500000, Passive: true}}},
 	}
 }
 
-// board returns a new board of the feed's vehicle.
-func (f *feed) board(clock capture.Clock) *Board {
-	f.file.Transmission.Ratios = nil
-	for i, g := range f.file.Transmission.Gears {
-		f.file.Transmission.Ratios = append(f.file.Transmission.Ratios, signals.Entry[float64]{Name: g.Name, V: feedRatios[i]})
+// Board returns a new board of the feed's vehicle.
+func (f *Feed) Board(clock capture.Clock) *board.Board {
+	f.File.Transmission.Ratios = nil
+	for i, g := range f.File.Transmission.Gears {
+		f.File.Transmission.Ratios = append(f.File.Transmission.Ratios, signals.Entry[float64]{Name: g.Name, V: feedRatios[i]})
 	}
-	b := NewBoard(BoardOptions{File: f.file, Table: f.table, Clock: clock})
-	b.Sources([]Source{{Address: "van:?seed=7", State: SourceOpen}})
+	b := board.New(board.Options{File: f.File, Table: f.Table, Clock: clock})
+	b.Sources([]board.Source{{Address: "van:?seed=7", State: board.SourceOpen}})
 	return b
 }
 
-// run plays d of the drive into b, in batches of 20 ms.
-func (f *feed) run(b *Board, d time.Duration) {
-	for end := f.now.Add(d); f.now < end; {
-		f.out.Reset()
-		f.batch.Reset()
+// Run plays d of the drive into b, in batches of 20 ms.
+func (f *Feed) Run(b *board.Board, d time.Duration) {
+	for end := f.Now.Add(d); f.Now < end; {
+		f.Out.Reset()
+		f.Batch.Reset()
 		for range 2 {
-			f.step()
-			f.now = f.now.Add(feedStep)
+			f.Advance()
+			f.Now = f.Now.Add(Step)
 		}
-		b.Batch(&f.batch)
-		b.Take(&f.out)
+		b.Batch(&f.Batch)
+		b.Take(&f.Out)
 	}
 }
 
 // put rounds as a sensor does, and so that every processor gets the same.
-func (f *feed) put(name string, v float64) {
-	if v = math.Round(v*64) / 64; !f.quiet[name] {
-		f.out.Samples = append(f.out.Samples, decode.Sample{Time: f.now, Signal: f.table.Index(name), Value: v})
+func (f *Feed) put(name string, v float64) {
+	if v = math.Round(v*64) / 64; !f.Quiet[name] {
+		f.Out.Samples = append(f.Out.Samples, decode.Sample{Time: f.Now, Signal: f.Table.Index(name), Value: v})
 	}
 }
 
-func (f *feed) step() {
-	t := f.now.Sub(f.begin)
-	if !f.quiet["bus"] {
+// Advance appends one Step of the drive to Out and Batch.
+func (f *Feed) Advance() {
+	t := f.Now.Sub(f.begin)
+	if !f.Quiet["bus"] {
 		for k := range 3 {
-			f.batch.Frames = append(f.batch.Frames, capture.Frame{Time: f.now, ID: uint32(0x110 + k), Len: 8})
+			f.Batch.Frames = append(f.Batch.Frames, capture.Frame{Time: f.Now, ID: uint32(0x110 + k), Len: 8})
 		}
 	}
 	n := len(feedRatios)
@@ -186,9 +189,9 @@ func (f *feed) step() {
 	f.put("ratio", ratio)
 	f.put("input_speed", input)
 	f.put("converter_slip", convSlip)
-	for j, e := range f.file.Transmission.Elements[:5] {
+	for j, e := range f.File.Transmission.Elements[:5] {
 		slip := input * (0.3 + 0.12*float64(j)) * map[bool]float64{true: -1, false: 1}[j == 3 && k == 0]
-		for _, h := range f.file.Transmission.Gears[k].V.Holds {
+		for _, h := range f.File.Transmission.Gears[k].V.Holds {
 			if h == e.Name {
 				slip = slip*(1-p) + 3*math.Sin(sec*7+float64(j))
 			}
@@ -204,37 +207,37 @@ func (f *feed) step() {
 			Duration decode.Seconds `json:"duration_s"`
 			Flare    float64        `json:"flare_rpm"`
 		}
-		start := f.now.Add(-feedShift)
-		f.out.Events = append(f.out.Events, decode.Event{Time: f.now, Kind: decode.KindShift, Fields: shift{
-			From: f.file.Transmission.Gears[prev].Name, To: f.file.Transmission.Gears[k].Name,
-			Start: decode.Seconds(start), End: decode.Seconds(f.now), Duration: decode.Seconds(feedShift), Flare: float64(8 + 5*k),
+		start := f.Now.Add(-feedShift)
+		f.Out.Events = append(f.Out.Events, decode.Event{Time: f.Now, Kind: decode.KindShift, Fields: shift{
+			From: f.File.Transmission.Gears[prev].Name, To: f.File.Transmission.Gears[k].Name,
+			Start: decode.Seconds(start), End: decode.Seconds(f.Now), Duration: decode.Seconds(feedShift), Flare: float64(8 + 5*k),
 		}})
 	}
 }
 
-// alarm raises or clears the alarm of hot oil.
-func (f *feed) alarm(b *Board, state string) {
-	b.Take(&decode.Output{Events: []decode.Event{{Time: f.now, Kind: decode.KindAlarm, Fields: map[string]string{
+// Alarm raises or clears the alarm of hot oil.
+func (f *Feed) Alarm(b *board.Board, state string) {
+	b.Take(&decode.Output{Events: []decode.Event{{Time: f.Now, Kind: decode.KindAlarm, Fields: map[string]string{
 		"alarm": "outlet_hot", "level": "stop", "state": state, "say": "Oil at the converter outlet is too hot. Stop where it is safe and let it idle in neutral.",
 	}}}})
 }
 
-// found puts findings on the board and raises their alarms, as the chain does.
-func (f *feed) found(b *Board) {
+// Found puts findings on the board and raises their alarms, as the chain does.
+func (f *Feed) Found(b *board.Board) {
 	set, standing := finding.NewSet(nil, nil), alarm.NewStanding()
 	var out decode.Output
 	late, slips := finding.Key{Kind: finding.ShiftFlares, Part: "shift", Name: "3-4"}, finding.Key{Kind: finding.ElementSlips, Part: "element", Name: "drum brake"}
-	set.Once(f.now-20e9, late, finding.Sight{Value: 96, Gear: "4"}, &out)
-	set.Once(f.now-15e9, finding.Key{Kind: finding.ShiftMissing, Part: "shift", Name: "2-3"}, finding.Sight{Value: math.NaN()}, &out)
-	set.Once(f.now-2e9, slips, finding.Sight{Value: 484, Gear: "2", Load: "drive", Sure: 0.5, Or: "the main pressure is low"}, &out)
-	set.Absent(f.now-1e9, late, &out)
+	set.Once(f.Now-20e9, late, finding.Sight{Value: 96, Gear: "4"}, &out)
+	set.Once(f.Now-15e9, finding.Key{Kind: finding.ShiftMissing, Part: "shift", Name: "2-3"}, finding.Sight{Value: math.NaN()}, &out)
+	set.Once(f.Now-2e9, slips, finding.Sight{Value: 484, Gear: "2", Load: "drive", Sure: 0.5, Or: "the main pressure is low"}, &out)
+	set.Absent(f.Now-1e9, late, &out)
 	for i, n := 0, len(out.Events); i < n; i++ {
 		standing.Take(&out.Events[i], &out)
 	}
 	b.Take(&out)
 }
 
-// mark puts a mark on the board, as the chain does with one from the page.
-func (f *feed) mark(b *Board, text string) {
-	b.Take(&decode.Output{Events: []decode.Event{{Time: f.now, Kind: decode.KindMark, Fields: map[string]string{"text": text}}}})
+// Mark puts a mark on the board, as the chain does with one from the page.
+func (f *Feed) Mark(b *board.Board, text string) {
+	b.Take(&decode.Output{Events: []decode.Event{{Time: f.Now, Kind: decode.KindMark, Fields: map[string]string{"text": text}}}})
 }
