@@ -236,7 +236,7 @@ func TestSessionsOnThePage(t *testing.T) {
 			}
 			return &SessionVerdict{Files: 5, Findings: []SessionFinding{{Kind: archive.FoundChanged, Fault: true, Path: "data/x.pcapng", Text: "its content differs from its digest", Frames: &[2]uint64{10, 20}}}}, nil
 		},
-		Seal: func(_ context.Context, folder string, _ func(string)) (*SessionSeal, error) {
+		Seal: func(_ context.Context, folder string, _ bool, _ func(string)) (*SessionSeal, error) {
 			sealed.Store(folder, true)
 			return &SessionSeal{Digest: "0123abcd", Files: 7, Bytes: 1000, Damage: []string{}}, nil
 		},

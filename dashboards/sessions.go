@@ -27,7 +27,7 @@ type Sessions struct {
 	Facts  func(folder string) (*SessionFacts, error)
 	Report func(ctx context.Context, folder string, redact bool, to io.Writer, tell func(string)) error
 	Verify func(ctx context.Context, folder string, tell func(string)) (*SessionVerdict, error)
-	Seal   func(ctx context.Context, folder string, tell func(string)) (*SessionSeal, error)
+	Seal   func(ctx context.Context, folder string, unsigned bool, tell func(string)) (*SessionSeal, error)
 	Shifts func(ctx context.Context, folder string, tell func(string)) (compare.Past, error)
 	Play   func(folder string) (*Playing, error)
 }
@@ -376,7 +376,8 @@ func (s *Server) verifyHandler(w http.ResponseWriter, r *http.Request, folder st
 	}, func(v any) { reply(w, v) })
 }
 
-// sealHandler takes {"confirm": NAME}: sealing cannot be undone, so it wants the
+// sealHandler takes {"confirm": NAME, "unsigned": true}, the latter only where nobody is
+// to sign: sealing cannot be undone, so it wants the
 // name of the session once more.
 func (s *Server) sealHandler(w http.ResponseWriter, r *http.Request, folder string) {
 	if s.o.Sessions.Seal == nil {
@@ -388,7 +389,8 @@ func (s *Server) sealHandler(w http.ResponseWriter, r *http.Request, folder stri
 		return
 	}
 	name := filepath.Base(folder)
-	if err := parseConfirm(body, name); err != nil {
+	unsigned, err := parseConfirm(body, name)
+	if err != nil {
 		refuse(w, http.StatusBadRequest, err.Error())
 		return
 	}
@@ -396,17 +398,20 @@ func (s *Server) sealHandler(w http.ResponseWriter, r *http.Request, folder stri
 		refuse(w, http.StatusConflict, "this session is still being recorded; end the drive, then seal it")
 		return
 	}
-	s.long(w, r, func(ctx context.Context, tell func(string)) (any, error) { return s.o.Sessions.Seal(ctx, folder, tell) }, func(v any) { reply(w, v) })
+	s.long(w, r, func(ctx context.Context, tell func(string)) (any, error) {
+		return s.o.Sessions.Seal(ctx, folder, unsigned, tell)
+	}, func(v any) { reply(w, v) })
 }
 
-func parseConfirm(r io.Reader, name string) error {
+func parseConfirm(r io.Reader, name string) (unsigned bool, err error) {
 	var q struct {
-		Confirm string `json:"confirm"`
+		Confirm  string `json:"confirm"`
+		Unsigned bool   `json:"unsigned"`
 	}
 	if readObject(r, &q) != nil || q.Confirm != name {
-		return errors.New(`a session is sealed for good; expected {"confirm": "..."} with its name, and nothing else`)
+		return false, errors.New(`a session is sealed for good; expected {"confirm": "..."} with its name, "unsigned": true where nobody is to sign it, and nothing else`)
 	}
-	return nil
+	return q.Unsigned, nil
 }
 
 // compareHandler answers /api/v1/sessions/compare?a=NAME&b=NAME.

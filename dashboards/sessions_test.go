@@ -323,7 +323,7 @@ func TestLongWorkOutlivesTheLimitsOfTheServer(t *testing.T) {
 
 func TestSealingWantsTheNameAgain(t *testing.T) {
 	sealed := ""
-	s, folder := sessionServer(t, Sessions{Seal: func(_ context.Context, folder string, _ func(string)) (*SessionSeal, error) {
+	s, folder := sessionServer(t, Sessions{Seal: func(_ context.Context, folder string, _ bool, _ func(string)) (*SessionSeal, error) {
 		sealed = folder
 		return &SessionSeal{Digest: "d"}, nil
 	}})
@@ -448,12 +448,18 @@ func FuzzDetails(f *testing.F) {
 func FuzzConfirm(f *testing.F) {
 	f.Add(`{"confirm": "name"}`)
 	f.Add(`{"confirm": "name"}]`)
+	f.Add(`{"confirm": "name", "unsigned": true}`)
 	f.Fuzz(func(t *testing.T, body string) {
-		if parseConfirm(strings.NewReader(body), "name") == nil {
-			var v map[string]string
-			if json.Unmarshal([]byte(body), &v) != nil || len(v) != 1 {
-				t.Errorf("%q was taken for a confirmation", body)
-			}
+		unsigned, err := parseConfirm(strings.NewReader(body), "name")
+		if err != nil {
+			return
+		}
+		var v map[string]any
+		if json.Unmarshal([]byte(body), &v) != nil || len(v) > 2 || len(v) == 2 && !strings.Contains(strings.ToLower(body), "nsigned") {
+			t.Errorf("%q was taken for a confirmation", body)
+		}
+		if unsigned && !strings.Contains(body, "true") {
+			t.Errorf("%q seals without a signature", body)
 		}
 	})
 }

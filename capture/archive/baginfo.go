@@ -16,6 +16,7 @@ const (
 	labelStarted = "Session-Started"
 	labelEnded   = "Session-Ended"
 	labelSealer  = "Session-Sealed-By"
+	labelProgram = "Session-Sealed-By-SHA256"
 	labelDate    = "Bagging-Date"
 	labelOxum    = "Payload-Oxum"
 )
@@ -26,12 +27,13 @@ const maxInfo = 1 << 20
 // info is the content of bag-info.txt: what this program knows, and the lines
 // it does not, which are kept.
 type info struct {
-	format int
-	meta   Meta
-	sealer string // program and version that sealed; sessions sealed before that was kept have none
-	date   string // of sealing
-	oxum   string // bytes.files of the payload, after sealing
-	other  []string
+	format  int
+	meta    Meta
+	sealer  string // program and version that sealed; sessions sealed before that was kept have none
+	program string // SHA-256 of its executable, likewise
+	date    string // of sealing
+	oxum    string // bytes.files of the payload, after sealing
+	other   []string
 }
 
 func (in *info) encode() []byte {
@@ -49,6 +51,7 @@ func (in *info) encode() []byte {
 	line(labelStarted, stampText(in.meta.Started))
 	line(labelEnded, stampText(in.meta.Ended))
 	line(labelSealer, in.sealer)
+	line(labelProgram, in.program)
 	line(labelDate, in.date)
 	line(labelOxum, in.oxum)
 	for _, s := range in.other {
@@ -150,7 +153,7 @@ func parseInfo(data []byte) (info, error) {
 			lines = append(lines, l)
 		}
 	}
-	texts := map[string]*string{labelSealer: &in.sealer, labelDate: &in.date, labelOxum: &in.oxum}
+	texts := map[string]*string{labelSealer: &in.sealer, labelProgram: &in.program, labelDate: &in.date, labelOxum: &in.oxum}
 	for _, l := range in.meta.labels() {
 		texts[l.label] = l.text
 	}

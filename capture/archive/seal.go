@@ -38,7 +38,8 @@ type Artefact struct {
 // SealOptions steer sealing.
 type SealOptions struct {
 	Artefacts []Artefact
-	Software  string     // program and version that made the artefacts
+	Software  string     // program, version and platform that made the artefacts
+	Program   string     // SHA-256 of its executable, in hex; empty where it is not known
 	Signer    ssh.Signer // nil: the session is sealed unsigned
 	Progress  func(done, total int64)
 	Now       time.Time // date of sealing; zero: now
@@ -147,7 +148,7 @@ func (s *sealer) seal(captures []string) error {
 	if err != nil {
 		return err
 	}
-	s.info.sealer = s.o.Software
+	s.info.sealer, s.info.program = s.o.Software, s.o.Program
 	s.info.date = s.o.Now.Format(time.DateOnly)
 	s.info.oxum = fmt.Sprintf("%d.%d", s.sealed.Bytes, s.sealed.Files)
 	if err := writeBytes(s.fs, s.path(infoName), s.info.encode()); err != nil {

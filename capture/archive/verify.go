@@ -74,10 +74,12 @@ type VerifyOptions struct {
 	// against its own certificate and a remark says so.
 	Roots *x509.CertPool
 	// Again makes artefacts once more from the recording; those that the
-	// session holds must come out the same, if Software sealed it. What another
-	// version made may rightly differ and gets a remark.
+	// session holds must come out the same, if the very same executable sealed it.
+	// What another build made may rightly differ and gets a remark: whether the
+	// session is genuine is decided by signature, manifests and raw frames.
 	Again    []Artefact
-	Software string // program and version that makes them again
+	Software string // program, version and platform that makes them again
+	Program  string // SHA-256 of its executable, in hex; empty where it is not known
 	Progress func(done, total int64)
 	FS       FS // nil: the real file system
 }
@@ -545,16 +547,16 @@ func (v *verifier) again(a Artefact) error {
 	case err != nil:
 		return fmt.Errorf("%s: making it again from the recording: %w", name, plain(err))
 	case difference == "":
-	case v.info.sealer != v.o.Software:
-		v.remark(FoundVersion, name, "%s made it otherwise than %s does (%s): only that version can tell whether it is what the recording gives",
+	case v.info.program == "" || v.info.program != v.o.Program:
+		v.remark(FoundVersion, name, "%s made it, and %s makes it otherwise (%s); what was sealed is unchanged, and only the very program that sealed can tell whether it follows from the recording",
 			orUnknown(v.info.sealer), orUnknown(v.o.Software), difference)
 	default:
-		v.fault(FoundDifferent, name, "is not what the recording gives, though the same version made it: it was changed before sealing (%s)", difference)
+		v.fault(FoundDifferent, name, "is not what this very program makes of the recording: it was changed before sealing (%s)", difference)
 	}
 	return nil
 }
 
-func orUnknown(software string) string { return cmp.Or(software, "an unnamed version") }
+func orUnknown(software string) string { return cmp.Or(software, "an unnamed program") }
 
 func (v *verifier) difference(a Artefact, name, want string) (string, error) {
 	if a.Check == nil {

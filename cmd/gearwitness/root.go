@@ -1,9 +1,15 @@
 package main
 
 import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
+	"io"
+	"os"
 	"runtime"
 	"runtime/debug"
+	"sync"
 
 	"github.com/spf13/cobra"
 
@@ -50,15 +56,70 @@ Exit status: 0 done, 1 found wrong, 2 used wrong, 3 failed.`,
 }
 
 func newVersion() *cobra.Command {
-	return &cobra.Command{
+	var asJSON bool
+	cmd := &cobra.Command{
 		Use:   "version",
-		Short: "Print the version of this program",
+		Short: "Say which program this is: version, revision, platform, digest",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			_, err := fmt.Fprintf(cmd.OutOrStdout(), "gearwitness %s (%s, %s/%s)\n", version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+			b := thisBuild()
+			if asJSON {
+				return writeJSON(cmd, b)
+			}
+			_, err := fmt.Fprintf(cmd.OutOrStdout(), "gearwitness %s (%s, %s)\nrevision  %s\nsha256    %s\n",
+				b.Version, b.Go, b.Platform, cmp.Or(b.Revision, "not known"), cmp.Or(b.Program, "not known"))
 			return err
 		},
 	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "as JSON")
+	return cmd
+}
+
+// build says which program this is.
+type build struct {
+	Version  string `json:"version"`
+	Revision string `json:"revision,omitempty"` // with "+" where the tree had been changed
+	Go       string `json:"go"`
+	Platform string `json:"platform"`
+	Program  string `json:"program_sha256,omitempty"` // of the executable
+}
+
+var thisBuild = sync.OnceValue(func() build {
+	b := build{Version: version(), Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH}
+	if info, ok := debug.ReadBuildInfo(); ok {
+		changed := ""
+		for _, s := range info.Settings {
+			switch {
+			case s.Key == "vcs.revision":
+				b.Revision = s.Value
+			case s.Key == "vcs.modified" && s.Value == "true":
+				changed = "+"
+			}
+		}
+		if b.Revision != "" {
+			b.Revision += changed
+		}
+	}
+	b.Program, _ = executableDigest() // who does not know what it is proves nothing by it
+	return b
+})
+
+// executableDigest is the SHA-256 of the running executable, in hex.
+func executableDigest() (string, error) {
+	path, err := os.Executable()
+	if err != nil {
+		return "", err
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
 // version is the module's version, or the commit it was built from.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"io"
 
 	"gearwitness/capture/archive"
@@ -26,8 +27,11 @@ func sessionWork(root string) *dashboards.Sessions {
 			v, _, err := verifyFolder(ctx, folder, archive.VerifyOptions{}, true, &progress{tell: tell})
 			return v, err
 		},
-		Seal: func(ctx context.Context, folder string, tell func(string)) (*dashboards.SessionSeal, error) {
-			signer, err := signerFor(defaultKey(), false, false)
+		Seal: func(ctx context.Context, folder string, unsigned bool, tell func(string)) (*dashboards.SessionSeal, error) {
+			signer, err := signerFor(defaultKey(), false, unsigned)
+			if errors.Is(err, errNoKey) {
+				err = errors.New("there is no key to sign with, and a sealed session is not signed afterwards: the command gearwitness key new makes one, in a terminal; or choose to seal without a signature")
+			}
 			if err != nil {
 				return nil, err
 			}

@@ -310,7 +310,8 @@ right to write away. The recording itself is not changed. Sealing again after a
 crash goes on where it must; a sealed session stays as it is.
 
 Without --key the key that ` + "`gearwitness key new`" + ` made is used. Where there is
-none the session is sealed unsigned, and says so.
+none nothing is sealed, unless --unsigned is given: without a signature nothing
+proves who sealed, and a sealed session is not signed afterwards.
 
 Exit status: 0 done, 2 used wrong, 3 failed.`,
 		Args: argument("SESSION", "a session's folder, or its name"),
@@ -335,14 +336,17 @@ Exit status: 0 done, 2 used wrong, 3 failed.`,
 	return cmd
 }
 
-// signerFor loads the key to sign with; nil means unsigned.
+// errNoKey refuses to seal for good what nobody has signed by mistake.
+var errNoKey = usageError{errors.New("there is no key to sign with, and a sealed session is not signed afterwards: `gearwitness key new` makes one; --unsigned seals without a signature")}
+
+// signerFor loads the key to sign with; nil means unsigned, which must be asked for.
 func signerFor(path string, asked, unsigned bool) (ssh.Signer, error) {
 	if unsigned {
 		return nil, nil
 	}
 	s, err := archive.KeyLoad(path, nil)
 	if errors.Is(err, os.ErrNotExist) && !asked {
-		return nil, nil
+		return nil, errNoKey
 	}
 	return s, err
 }
@@ -373,7 +377,7 @@ func seal(ctx context.Context, folder string, signer ssh.Signer, stdout, stderr 
 }
 
 func sealFolder(ctx context.Context, folder string, signer ssh.Signer, show *progress) (archive.Sealed, error) {
-	o := archive.SealOptions{Signer: signer, Software: software(), Progress: show.bytes("sealing")}
+	o := archive.SealOptions{Signer: signer, Software: software(), Program: thisBuild().Program, Progress: show.bytes("sealing")}
 	r, err := archive.Open(folder)
 	if err != nil {
 		return archive.Sealed{}, err
@@ -454,7 +458,10 @@ func artefacts(ctx context.Context, folder string, show *progress) ([]archive.Ar
 }
 
 // software is what sessions and reports say made them.
-func software() string { return "gearwitness " + version() }
+func software() string {
+	b := thisBuild()
+	return fmt.Sprintf("gearwitness %s (%s, %s)", b.Version, b.Go, b.Platform)
+}
 
 // onceFor remembers the first result that is no error.
 func onceFor[T any](make func() (*T, error)) func() (*T, error) {
@@ -572,7 +579,7 @@ func verifyFolder(ctx context.Context, folder string, o archive.VerifyOptions, a
 			found = append(found, archive.Finding{Kind: archive.FoundMalformed, Text: "the recording cannot be decoded again: " + err.Error()})
 		}
 	}
-	o.Software, o.Progress = software(), show.bytes("verifying")
+	o.Software, o.Program, o.Progress = software(), thisBuild().Program, show.bytes("verifying")
 	verdict, err := archive.Verify(ctx, folder, o, func(f archive.Finding) { found = append(found, f) })
 	if err != nil {
 		return nil, nil, err

@@ -330,6 +330,9 @@ func TestUnsignedIsSaid(t *testing.T) {
 	if !strings.Contains(out, "note: sealed but not signed") {
 		t.Errorf("verify says %s; want a note that nobody signed", out)
 	}
+	if _, err := signerFor(filepath.Join(root, "none"), false, false); !errors.Is(err, errNoKey) || !errors.As(err, new(usageError)) {
+		t.Errorf("sealing where there is no key: %v, want %v", err, errNoKey)
+	}
 	if status, _, errs := program(t, "sessions", "seal", name, "--archive", root, "--key", filepath.Join(root, "none")); status != exitFailed || !strings.Contains(errs, "no key here") {
 		t.Errorf("sealing with a key that is not there: exit status %d, %s", status, errs)
 	}

@@ -241,8 +241,10 @@ export function sessionsView(find, ask, work, edit) {
     };
     const seal = () => {
       const no = button("Leave it open", () => result.replaceChildren());
+      const unsigned = make("input", { type: "checkbox" });
       result.replaceChildren(
         make("p", { class: "session-caution" }, make("strong", {}, "Sealing is for good."), " Tables, shifts and report are computed and added, every file gets its digest, and nothing can be changed afterwards: not the details either."),
+        make("p", {}, make("label", {}, unsigned, " without a signature: nothing will prove who sealed it, and it cannot be signed later")),
         make(
           "p",
           { class: "session-actions" },
@@ -250,14 +252,14 @@ export function sessionsView(find, ask, work, edit) {
             "Seal for good",
             async () => {
               /** @type {SealDone|null} */
-              const s = await long("Seal", "POST", `${address(name)}/seal`, { confirm: name });
+              const s = await long("Seal", "POST", `${address(name)}/seal`, { confirm: name, unsigned: unsigned.checked });
               if (!s) return;
               await list();
               await show(name);
               side.querySelector(".session-result")?.replaceChildren(
                 make("p", {}, s.already ? "It was sealed before; nothing was changed." : `Sealed: ${s.files} files, ${bytes(s.bytes)}.`),
                 make("p", { class: "session-digest" }, `SHA-256 ${s.seal_sha256}`),
-                make("p", {}, s.signer ? `Signed with key ${s.signer}.` : "Not signed: nothing proves who sealed it. A key is made with: gearwitness key new"),
+                make("p", {}, s.signer ? `Signed with key ${s.signer}.` : "Not signed: nothing proves who sealed it."),
                 ...s.damage.map((d) => make("p", { class: "session-caution" }, `Sealed as found: ${d}`)),
               );
             },
