@@ -32,7 +32,7 @@ func CompileCondition(text string, t *Table) (*Formula, error) {
 
 func start(p *formula.Program, problems []formula.Problem) (*Formula, error) {
 	if len(problems) > 0 {
-		return nil, fmt.Errorf("character %d: %s", problems[0].From+1, problems[0].Text)
+		return nil, fmt.Errorf("character %d: %s", problems[0].From+1, problems[0].Text())
 	}
 	f := &Formula{run: p.Start(), window: capture.Stamp(p.Window())}
 	for _, i := range p.Inputs() {

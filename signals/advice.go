@@ -1,12 +1,14 @@
 package signals
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"unicode/utf8"
 
 	"gearwitness/signals/diag"
 	"gearwitness/signals/formula"
+	"gearwitness/signals/unit"
 )
 
 // BusLoad is the share of a bus that the frames of a file take, by their
@@ -19,6 +21,15 @@ type BusLoad struct {
 	// Uncounted are frames without a period, CAN FD frames and groups longer than
 	// one frame.
 	Uncounted int
+}
+
+// Share returns the load in percent for people, such as "8 to 10 %".
+func (l BusLoad) Share() string {
+	low, high := fmt.Sprintf("%.0f", 100*l.Low), fmt.Sprintf("%.0f", 100*l.High)
+	if low == high {
+		return high + " %"
+	}
+	return low + " to " + high + " %"
 }
 
 // Loads returns the expected load of every bus.
@@ -58,19 +69,23 @@ func (f *File) Loads() []BusLoad {
 func (f *File) Advice() diag.List {
 	var list diag.List
 	if f.Vehicle.Title == "" {
-		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, "the vehicle has no title; reports show the file's name instead")
+		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, diag.Say("the vehicle has no title").Hint("reports show the file's name instead"))
 	}
 	for _, e := range f.Frames {
 		if e.V.Every == 0 && e.V.StaleAfter == 0 && e.Pos.File == f.source && len(e.V.Signals) > 0 {
-			list.Warn(e.Pos, utf8.RuneCountInString(e.Name), "frame %q has no period: its signals never count as gone; add every: or stale_after:", e.Name)
+			list.Warn(e.Pos, utf8.RuneCountInString(e.Name), diag.Say("frame %q has no period: its signals never count as gone", e.Name).Hint("add every: or stale_after:"))
 		}
 	}
 	for _, l := range f.Loads() {
 		i := f.Buses.Index(l.Bus)
 		if e := f.Buses[i]; l.High > 1 {
-			list.Warn(e.Pos, utf8.RuneCountInString(e.Name), "the frames of bus %q take %.0f to %.0f %% of it by their periods; look at the periods and the bit rate", l.Bus, 100*l.Low, 100*l.High)
+			list.Warn(e.Pos, utf8.RuneCountInString(e.Name), diag.Say("the frames of bus %q take %s of it by their periods", l.Bus, l.Share()).Hint("look at the periods and the bit rate"))
 		}
 	}
+	if f.Silent() {
+		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, diag.Say("it describes no frame, request or line").Hint("nothing can be received by it; add frames:, or a library under use:"))
+	}
+	f.adviseUnits(&list)
 	used := f.used()
 	for i := range f.Frames {
 		fr := &f.Frames[i]
@@ -88,23 +103,68 @@ func (f *File) Advice() diag.List {
 		}
 		n := utf8.RuneCountInString(fr.Name)
 		if unused != nil {
-			list.Warn(fr.Pos, n, "shown and recorded only, for no role, sensor, switch, condition, formula, alarm or procedure uses it: %s", strings.Join(unused, ", "))
+			list.Warn(fr.Pos, n, diag.Say("shown and recorded only, for no role, sensor, switch, condition, formula, alarm or procedure uses it: %s", strings.Join(unused, ", ")))
 		}
 		if open != nil {
-			list.Warn(fr.Pos, n, "without range, so that an impossible value passes as true: %s", strings.Join(open, ", "))
+			list.Warn(fr.Pos, n, diag.Say("without range, so that an impossible value passes as true: %s", strings.Join(open, ", ")))
 		}
 	}
 	if len(f.Frames) > 0 && len(f.Buses) == 0 {
-		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, "no bus is described: nothing can be decoded with this file alone; write one, such as buses: {powertrain: {bitrate: 500 kbit/s}}, here or in the file that uses it")
+		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, diag.Say("no bus is described: nothing can be decoded with this file alone").Hint("write one, such as buses: {powertrain: {bitrate: 500 kbit/s}}, here or in the file that uses it"))
 	}
 	if t := f.Transmission; t == nil {
-		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, "there is no transmission part: signals are shown, gears and shifts are not")
+		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, diag.Say("there is no transmission part: signals are shown, gears and shifts are not"))
 	} else if t.Roles.OutputSpeed == "" {
-		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, "no role output_speed: without it there are no gears and no shifts")
+		list.Warn(diag.Pos{File: f.source, Line: 1, Column: 1}, 1, diag.Say("no role output_speed: without it there are no gears and no shifts"))
 	}
 	f.adviseProcedures(&list)
 	list.Sort()
 	return list
+}
+
+// Silent tells that the file describes nothing that could be received.
+func (f *File) Silent() bool { return len(f.Frames) == 0 && len(f.Requests) == 0 && len(f.Lines) == 0 }
+
+// probable are units that a signal probably has by a word in its name.
+var probable = map[string]unit.Unit{
+	"temp": unit.Celsius, "temperature": unit.Celsius,
+	"distance": "km", "odometer": "km", "length": "mm", "height": "m", "altitude": "m", "stroke": "mm",
+	"pressure": "kPa", "voltage": "V", "current": "A", "torque": "N·m",
+}
+
+// adviseUnits warns of signals that measure something and have no unit. They
+// cannot be converted, nor held against another one.
+func (f *File) adviseUnits(list *diag.List) {
+	look := func(name string, pos diag.Pos, states States, u unit.Unit) {
+		if pos.File != f.source || u != unit.None || len(states) > 0 {
+			return
+		}
+		for _, word := range strings.Split(strings.ToLower(name), "_") {
+			if likely, ok := probable[word]; ok {
+				list.Warn(pos, utf8.RuneCountInString(name), diag.Say("%s has no unit, and its name sounds like a %s", name, likely.Dim().Name()).
+					Hint("add unit: %s, or the one it is in", likely))
+				return
+			}
+		}
+	}
+	each := func(signals Named[Signal]) {
+		for _, e := range signals {
+			if e.V.Bits > 1 { // one bit is a switch
+				look(e.Name, e.Pos, e.V.States, e.V.Unit)
+			}
+		}
+	}
+	for _, e := range f.Frames {
+		each(e.V.Signals)
+	}
+	for _, e := range f.Requests {
+		each(e.V.Signals)
+	}
+	for _, l := range f.Lines {
+		for _, e := range l.V.Signals {
+			look(e.Name, e.Pos, e.V.States, e.V.Unit)
+		}
+	}
 }
 
 // used returns the signals that something in the file refers to.
@@ -134,6 +194,14 @@ func (f *File) used() map[string]bool {
 		}
 		for _, e := range t.Switches {
 			used[e.Name] = true
+		}
+		if t.Contacts != nil {
+			used[t.Contacts.Monitor] = true
+			for _, e := range t.Contacts.Codes {
+				for _, n := range e.V.Contacts {
+					used[n] = true
+				}
+			}
 		}
 		if t.Train != nil {
 			for _, e := range t.Train.Sensors {

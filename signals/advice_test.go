@@ -90,6 +90,67 @@ func TestAdviceOnMissingBuses(t *testing.T) {
 	}
 }
 
+// What is measured has a unit; contacts of the lever are used by their codes; a file
+// that describes nothing is told.
+func TestAdviceOnUnitsContactsAndSilence(t *testing.T) {
+	advice := func(text string) string {
+		t.Helper()
+		f, list := Parse("doubt.yaml", []byte(text), nil)
+		if f == nil {
+			t.Fatal(list)
+		}
+		return f.Advice().Error()
+	}
+	got := advice(`format: 1
+vehicle: {title: A van}
+frames:
+  a:
+    id: 1
+    every: 10 ms
+    signals:
+      oil_temp: {start: 1.1, bits: 8, offset: -40}
+      travel_distance: {start: 2.1, bits: 8}
+      pressure_switch: {start: 3.1, bits: 1}
+      temperature_state: {start: 4.1, bits: 2, states: {0: cold, 1: warm}}
+      attempt: {start: 5.1, bits: 8}
+      lever: {start: 6.1, bits: 4, states: {0: P, 1: R}}
+      contact_a: {start: 7.1, bits: 1, states: {0: open, 1: closed}}
+      contact_m: {start: 7.2, bits: 1, states: {0: open, 1: closed}}
+transmission:
+  roles: {lever: lever}
+  lever_contacts: {closed: closed, monitor: contact_m, codes: {P: {contacts: [contact_a]}, R: {contacts: [contact_a]}}}
+`)
+	for _, want := range []string{
+		"doubt.yaml:8:7: warning: oil_temp has no unit, and its name sounds like a temperature; add unit: °C",
+		"doubt.yaml:9:7: warning: travel_distance has no unit, and its name sounds like a length; add unit: km",
+		"uses it: oil_temp, travel_distance, pressure_switch, temperature_state, attempt\n",
+	} {
+		if !strings.Contains(got, want) {
+			t.Errorf("no %q in\n%s", want, got)
+		}
+	}
+	if n := strings.Count(got, "has no unit"); n != 2 {
+		t.Errorf("%d signals without unit, want 2:\n%s", n, got)
+	}
+	if got := advice("format: 1\nvehicle: {title: A van}\n"); !strings.Contains(got, "it describes no frame, request or line") {
+		t.Errorf("silent about a file that describes nothing:\n%s", got)
+	}
+	if got := advice("format: 1\nvehicle: {title: A van}\nuse: [j1939/powertrain]\n"); strings.Contains(got, "it describes no frame") {
+		t.Errorf("a library describes frames:\n%s", got)
+	}
+}
+
+func TestShare(t *testing.T) {
+	for _, c := range []struct {
+		low, high float64
+		want      string
+	}{{0.084, 0.102, "8 to 10 %"}, {0.036, 0.0449, "4 %"}, {0.036, 0.046, "4 to 5 %"}, {0.2, 1.234, "20 to 123 %"}} {
+		if got := (BusLoad{Low: c.low, High: c.high}).Share(); got != c.want {
+			t.Errorf("Share of %g to %g = %q, want %q", c.low, c.high, got, c.want)
+		}
+	}
+}
+
 func TestAdviceOnProcedures(t *testing.T) {
 	f, list := Parse("doubt.yaml", []byte(`format: 1
 vehicle: {title: A van}

@@ -2,6 +2,7 @@ package signals
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -65,7 +66,7 @@ func (r *reader) read(name string, textBytes []byte, f *File) bool {
 	}
 	list, ok := pairs(node)
 	if !ok {
-		r.fail(start(name, node), `expected a vehicle file beginning with "format: 1", found %s`, describe(node))
+		r.fail(start(name, node), diag.Expect(`a vehicle file beginning with "format: 1"`).Got("%s", describe(node)))
 		return false
 	}
 	// The format comes first: a newer file gets one sentence, not fifty.
@@ -73,7 +74,7 @@ func (r *reader) read(name string, textBytes []byte, f *File) bool {
 		if k, _, _ := text(p.Key); k == "format" {
 			s, _, _ := text(p.Value)
 			if v, err := readInt(s); err == nil && v > Format {
-				r.fail(start(name, p.Value), "written in format %d, this program reads format %d; use a newer program", v, Format)
+				r.fail(start(name, p.Value), diag.Say("written in format %d, this program reads format %d", v, Format).Hint("use a newer program"))
 				return false
 			}
 		}
@@ -90,7 +91,7 @@ func (r *reader) read(name string, textBytes []byte, f *File) bool {
 			frames, requests := len(f.Frames), len(f.Requests)
 			keys, _ := pairs(b.Value)
 			for ref, where := range r.useAll(src, keys, f) {
-				r.fail(where, "%q is used already; what it defines can be on one bus only", ref)
+				r.fail(where, diag.Say("%q is used already", ref).Hint("what it defines can be on one bus only"))
 			}
 			for i := range f.Frames[frames:] {
 				e := &f.Frames[frames+i].V
@@ -108,9 +109,9 @@ func (r *reader) read(name string, textBytes []byte, f *File) bool {
 		f.Buses[i].V.Use = nil // has had its effect
 	}
 	if at, ok := r.spans[sub("", "format")]; !ok || at.pos.File != name {
-		r.fail(start(name, node), `missing key "format"; expected "format: %d" in every file`, Format)
+		r.fail(start(name, node), diag.Say(`missing key "format"`).Expect(`"format: %d" in every file`, Format))
 	} else if f.Format < 1 && !r.bad[sub("", "format")] {
-		r.fail(r.spans[sub("", "format")], "format: expected %d, found %d", Format, f.Format)
+		r.fail(r.spans[sub("", "format")], diag.About("format").Expect("%d", Format).Got("%d", f.Format))
 	}
 	return true
 }
@@ -148,11 +149,11 @@ func (r *reader) use(src *source, ref string, where span, f *File) (before bool)
 	case library:
 		name = libraryName(ref)
 		if content, err = builtin(ref); err != nil {
-			r.fail(where, "%v", err)
+			r.fail(where, messageOf(err))
 			return false
 		}
 	case strings.HasPrefix(src.name, libraryRoot):
-		r.fail(where, "a built-in library uses other built-in libraries only, found %q", ref)
+		r.fail(where, diag.Say("a built-in library uses other built-in libraries only, found %q", ref))
 		return false
 	default:
 		name = path.Join(path.Dir(src.name), ref)
@@ -163,23 +164,23 @@ func (r *reader) use(src *source, ref string, where span, f *File) (before bool)
 	src.uses[name] = true
 	if old, ok := r.files[name]; ok {
 		if old.open {
-			r.fail(where, "%q uses this file in turn; take one of the two out", ref)
+			r.fail(where, diag.Say("%q uses this file in turn", ref).Hint("take one of the two out"))
 			return false
 		}
 		maps.Copy(src.uses, old.uses)
 		return true
 	}
 	if len(r.files) >= maxFiles || r.bytes > maxBytes {
-		r.fail(where, "expected at most %d files of %d bytes together", maxFiles, maxBytes)
+		r.fail(where, diag.Expect("at most %d files of %d bytes together", maxFiles, maxBytes))
 		return false
 	}
 	if !library {
 		if r.open == nil {
-			r.fail(where, "%q cannot be opened from here; expected built-in libraries only: %s", ref, strings.Join(Libraries(), ", "))
+			r.fail(where, diag.Say("%q cannot be opened from here", ref).Expect("built-in libraries only: %s", strings.Join(Libraries(), ", ")))
 			return false
 		}
 		if content, err = r.open(name); err != nil {
-			r.fail(where, "%q cannot be read: %v", ref, err)
+			r.fail(where, diag.Say("%q cannot be read: %v", ref, err))
 			return false
 		}
 	}
@@ -254,168 +255,234 @@ var (
 // bind reads node n into v, which stands at path at. It reports what it cannot
 // read and leaves v as it was there.
 func (r *reader) bind(src *source, n ast.Node, v reflect.Value, at string, f fieldInfo) {
-	where := start(src.name, n)
-	r.spans[at] = where
+	r.spans[at] = start(src.name, n)
 	delete(r.bad, at)
-	expect := func(what string) { r.failAt(at, where, "%sexpected %s, found %s", label(f.key), what, describe(n)) }
-
-	switch v.Type() {
-	case statesType:
-		r.bindStates(src, n, v.Addr().Interface().(*States), at)
+	switch p := v.Addr().Interface().(type) {
+	case *States:
+		r.bindStates(src, n, p, at)
 		return
-	case conditionsType:
-		r.bindConditions(src, n, v.Addr().Interface().(*[]Condition), at)
+	case *[]Condition:
+		r.bindConditions(src, n, p, at)
 		return
-	case pointsType:
-		r.bindPoints(src, n, v.Addr().Interface().(*Points), at)
+	case *Points:
+		r.bindPoints(src, n, p, at)
 		return
-	case rangeType:
-		r.bindRange(src, n, v.Addr().Interface().(*Range), at, at1(at))
+	case *Range:
+		r.bindRange(src, n, p, at, at1(at))
+		return
+	case named: // States and Points of its kind are above
+		r.bindNamed(src, n, p, at, f)
 		return
 	}
 	if sc, ok := scalars[v.Type()]; ok {
-		s, _, ok := text(n)
-		if !ok {
-			expect("one word or figure")
-			return
-		}
-		value, err := sc.read(s)
-		if err != nil {
-			msg := err.Error()
-			if !strings.HasPrefix(msg, "unknown") {
-				msg = label(f.key) + msg
-			}
-			r.failAt(at, where, "%s", msg)
-			return
-		}
-		v.Set(reflect.ValueOf(value))
-		return
-	}
-	if nm, ok := v.Addr().Interface().(named); ok {
-		r.bindNamed(src, n, nm, at, f)
+		r.bindValue(n, v, at, f, sc.into)
 		return
 	}
 	switch v.Kind() {
 	case reflect.Pointer:
-		p := v
-		if p.IsNil() {
-			p = reflect.New(v.Type().Elem())
-		}
-		r.bind(src, n, p.Elem(), at, f)
-		if !r.bad[at] {
-			v.Set(p)
-		}
+		r.bindPointer(src, n, v, at, f)
 	case reflect.Struct:
 		r.bindStruct(src, n, v, at)
 	case reflect.Slice:
-		items := []ast.Node{n}
-		if seq, ok := n.(*ast.SequenceNode); ok {
-			items = seq.Values
-		}
-		list := reflect.MakeSlice(v.Type(), len(items), len(items))
-		for i, item := range items {
-			r.bind(src, item, list.Index(i), sub(at, fmt.Sprint(i)), f)
-		}
-		r.spans[at] = where
-		v.Set(list)
+		r.bindSlice(src, n, v, at, f)
 	case reflect.String:
-		s, _, ok := text(n)
-		if !ok {
-			expect("a text")
-			return
-		}
-		if utf8.RuneCountInString(s) > maxText {
-			r.failAt(at, where, "%sexpected a text of at most %d characters", label(f.key), maxText)
-			return
-		}
-		v.SetString(strings.TrimRight(s, "\n"))
+		r.bindValue(n, v, at, f, readText)
 	case reflect.Bool:
-		b, ok := n.(*ast.BoolNode)
-		if !ok {
-			expect("true or false")
-			return
-		}
-		v.SetBool(b.Value)
+		r.bindValue(n, v, at, f, readBool)
 	case reflect.Float64:
-		s, plain, ok := text(n)
-		switch {
-		case !ok:
-			expect("a number")
-		case f.unit != "":
-			value, err := readQuantity(s, f.unit)
-			if err != nil {
-				r.failAt(at, where, "%s%v", label(f.key), err)
-				return
-			}
-			v.SetFloat(value)
-		default:
-			value, err := readFloat(s)
-			if err != nil || !plain {
-				expect("a number")
-				return
-			}
-			v.SetFloat(value)
-		}
+		r.bindValue(n, v, at, f, readNumber)
 	case reflect.Int, reflect.Uint8, reflect.Uint32:
-		s, plain, ok := text(n)
-		value, err := readInt(s)
-		low, high := int64(math.MinInt32), int64(math.MaxInt32)
-		switch v.Kind() {
-		case reflect.Uint8:
-			low, high = 0, math.MaxUint8
-		case reflect.Uint32:
-			low, high = 0, math.MaxUint32
-		}
-		switch {
-		case !ok || !plain || err != nil:
-			expect("a whole number")
-		case value < low || value > high:
-			r.failAt(at, where, "%sexpected a whole number from %d to %d, found %s", label(f.key), low, high, s)
-		case v.CanUint():
-			v.SetUint(uint64(value))
-		default:
-			v.SetInt(value)
-		}
+		r.bindValue(n, v, at, f, readWhole)
 	default:
 		panic(fmt.Sprintf("signals: no way to read a %v", v.Type()))
 	}
 }
 
-func label(key string) string {
-	if key == "" {
-		return ""
+// bindValue reads a node that is one value.
+func (r *reader) bindValue(n ast.Node, v reflect.Value, at string, f fieldInfo, read func(ast.Node, reflect.Value, fieldInfo) error) {
+	err := read(n, v, f)
+	if err == nil {
+		return
 	}
-	return key + ": "
+	m := messageOf(err)
+	if !strings.HasPrefix(m.Problem, "unknown") { // that is said well enough without the key
+		m = m.About(f.key)
+	}
+	r.failAt(at, r.spans[at], m)
 }
 
-// readQuantity reads "30 rpm" into a unit.
-func readQuantity(s string, to unit.Unit) (float64, error) {
+// messageOf returns an error as a message.
+func messageOf(err error) diag.Message {
+	var m diag.Message
+	if errors.As(err, &m) {
+		return m
+	}
+	return diag.Say("%v", err)
+}
+
+// instead says that a node is not what was expected.
+func instead(n ast.Node, expected string) error {
+	return diag.Expect("%s", expected).Got("%s", describe(n))
+}
+
+// into reads a value that has a spelling of its own.
+func (sc scalar) into(n ast.Node, v reflect.Value, _ fieldInfo) error {
+	s, _, ok := text(n)
+	if !ok {
+		return instead(n, "one word or figure")
+	}
+	value, err := sc.read(s)
+	if err == nil {
+		v.Set(reflect.ValueOf(value))
+	}
+	return err
+}
+
+func readText(n ast.Node, v reflect.Value, _ fieldInfo) error {
+	s, _, ok := text(n)
+	switch {
+	case !ok:
+		return instead(n, "a text")
+	case utf8.RuneCountInString(s) > maxText:
+		return diag.Expect("a text of at most %d characters", maxText)
+	}
+	v.SetString(strings.TrimRight(s, "\n"))
+	return nil
+}
+
+func readBool(n ast.Node, v reflect.Value, _ fieldInfo) error {
+	b, ok := n.(*ast.BoolNode)
+	if !ok {
+		return instead(n, "true or false")
+	}
+	v.SetBool(b.Value)
+	return nil
+}
+
+// readNumber reads a number, with its unit where the field has one.
+func readNumber(n ast.Node, v reflect.Value, f fieldInfo) error {
+	s, plain, ok := text(n)
+	if !ok {
+		return instead(n, "a number")
+	}
+	var value float64
+	var err error
+	if f.unit != "" {
+		value, err = readQuantity(s, f)
+	} else if value, err = readFloat(s); err != nil || !plain {
+		err = instead(n, "a number")
+	}
+	if err == nil {
+		v.SetFloat(value)
+	}
+	return err
+}
+
+// readWhole reads a whole number that fits its field.
+func readWhole(n ast.Node, v reflect.Value, _ fieldInfo) error {
+	s, plain, ok := text(n)
+	value, err := readInt(s)
+	low, high := int64(math.MinInt32), int64(math.MaxInt32)
+	switch v.Kind() {
+	case reflect.Uint8:
+		low, high = 0, math.MaxUint8
+	case reflect.Uint32:
+		low, high = 0, math.MaxUint32
+	}
+	switch {
+	case !ok || !plain || err != nil:
+		return instead(n, "a whole number")
+	case value < low || value > high:
+		return diag.Expect("a whole number from %d to %d", low, high).Got("%s", s)
+	case v.CanUint():
+		v.SetUint(uint64(value))
+	default:
+		v.SetInt(value)
+	}
+	return nil
+}
+
+// bindPointer reads what may be left out; a pointer tells that it was there.
+func (r *reader) bindPointer(src *source, n ast.Node, v reflect.Value, at string, f fieldInfo) {
+	p := v
+	if p.IsNil() {
+		p = reflect.New(v.Type().Elem())
+	}
+	r.bind(src, n, p.Elem(), at, f)
+	if !r.bad[at] {
+		v.Set(p)
+	}
+}
+
+// bindSlice reads a list; a single value is a list of one.
+func (r *reader) bindSlice(src *source, n ast.Node, v reflect.Value, at string, f fieldInfo) {
+	where := r.spans[at]
+	items := []ast.Node{n}
+	if seq, ok := n.(*ast.SequenceNode); ok {
+		items = seq.Values
+	}
+	list := reflect.MakeSlice(v.Type(), len(items), len(items))
+	for i, item := range items {
+		r.bind(src, item, list.Index(i), sub(at, itoa(i)), f)
+	}
+	r.spans[at] = where
+	v.Set(list)
+}
+
+// readQuantity reads "30 rpm" into the unit of a field.
+func readQuantity(s string, f fieldInfo) (float64, error) {
+	want := diag.Expect("a figure with its unit such as %s", f.example()).Got("%q", s)
 	v, symbol, err := figure(s)
-	if err != nil || symbol == "" {
-		return 0, fmt.Errorf("expected a figure with its unit such as 30 %s, found %q", to, s)
+	switch number := strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(s), symbol)); {
+	case err != nil:
+		return 0, want
+	case symbol == "":
+		want.Suggestion = number + " " + string(f.unit)
+		return 0, want
+	case strings.HasPrefix(symbol, ","):
+		return 0, want.Hint("the decimal sign is a point")
+	default:
+		// 2.5k: a prefix without its unit.
+		if whole, err := unit.Parse(symbol + string(f.unit)); err == nil {
+			want.Suggestion = number + " " + string(whole)
+		}
 	}
 	from, err := unit.Parse(symbol)
-	if err != nil {
+	switch {
+	case err != nil && want.Suggestion != "":
+		return 0, want
+	case err != nil:
 		return 0, err
 	}
-	if v, err = unit.Convert(v, from, to); err != nil {
-		return 0, fmt.Errorf("expected a figure in %s, found %q: %v", to, s, err)
+	if v, err = unit.Convert(v, from, f.unit); err != nil {
+		return 0, diag.Expect("a figure in %s", f.unit).Got("%q", s).Hint("%v", err)
 	}
 	return v, nil
+}
+
+// example returns the figure that the help of a field gives as an example.
+func (f fieldInfo) example() string {
+	if _, after, ok := strings.Cut(f.help, "such as "); ok {
+		end := strings.IndexAny(after, ",;")
+		if end < 0 {
+			end = len(after)
+		}
+		return after[:end]
+	}
+	return "5 " + string(f.unit)
 }
 
 // ReadFigure reads what somebody has measured, such as "2.1 bar", into a unit; a
 // figure without unit counts as being in it.
 func ReadFigure(s string, to unit.Unit) (float64, error) {
 	v, symbol, err := figure(s)
-	want := strings.TrimRight("a figure such as 5 "+string(to), " ")
-	if err == nil && strings.HasPrefix(symbol, ",") {
-		return 0, fmt.Errorf("expected %s, found %q; the decimal sign is a point", want, s)
-	}
-	if err != nil {
-		return 0, fmt.Errorf("expected %s, found %q", want, s)
-	}
-	if symbol == "" {
+	want := diag.Expect("%s", strings.TrimRight("a figure such as 5 "+string(to), " ")).Got("%q", s)
+	switch {
+	case err != nil:
+		return 0, want
+	case strings.HasPrefix(symbol, ","):
+		return 0, want.Hint("the decimal sign is a point")
+	case symbol == "":
 		return v, nil
 	}
 	from, err := unit.Parse(symbol)
@@ -424,7 +491,7 @@ func ReadFigure(s string, to unit.Unit) (float64, error) {
 	}
 	converted, err := unit.Convert(v, from, to)
 	if err != nil {
-		return 0, fmt.Errorf("expected %s, found %q: %w", want, s, err)
+		return 0, want.Hint("%v", err)
 	}
 	return converted, nil
 }
@@ -434,7 +501,7 @@ func ReadFigure(s string, to unit.Unit) (float64, error) {
 func (r *reader) keys(src *source, n ast.Node, at string, what string, visit func(key string, where span, value ast.Node)) {
 	list, ok := pairs(n)
 	if !ok {
-		r.failAt(at, start(src.name, n), "expected %s, found %s", what, describe(n))
+		r.failAt(at, start(src.name, n), diag.Expect("%s", what).Got("%s", describe(n)))
 		return
 	}
 	seen := make(map[string]span)
@@ -442,12 +509,11 @@ func (r *reader) keys(src *source, n ast.Node, at string, what string, visit fun
 		where := start(src.name, p.Key)
 		key, _, ok := text(p.Key)
 		if !ok {
-			r.fail(where, "expected a key, found %s", describe(p.Key))
+			r.fail(where, diag.Expect("a key").Got("%s", describe(p.Key)))
 			continue
 		}
 		if first, ok := seen[key]; ok {
-			r.found = append(r.found, diag.Finding{Pos: where.pos, Length: where.length,
-				Text: fmt.Sprintf("key %q stands here a second time; keep one of the two", key), Also: &first.pos})
+			r.twice(where, first.pos, diag.Say("key %q stands here a second time", key).Hint("keep one of the two"))
 			continue
 		}
 		seen[key] = where
@@ -462,15 +528,18 @@ func (r *reader) bindStruct(src *source, n ast.Node, v reflect.Value, at string)
 		if i < 0 {
 			keys := keysOf(fields)
 			if m, ok := n.(*ast.MappingNode); ok && m.IsFlowStyle && value.Type() == ast.NullType {
-				r.fail(where, "unknown key %q without a value; a text with a comma in it needs quotes between braces", key)
+				r.fail(where, diag.Say("unknown key %q without a value", key).Hint("a text with a comma in it needs quotes between braces"))
 				return
 			}
-			hint := diag.Suggest(key, keys)
-			if hint == "" {
-				slices.Sort(keys)
-				hint = "; " + oneOf(keys)
+			m := diag.Say("unknown key %q", key).Suggest(key, keys)
+			if i := slices.IndexFunc(otherWords[strings.ToLower(key)], func(k string) bool { return slices.Contains(keys, k) }); i >= 0 {
+				m.Suggestion = otherWords[strings.ToLower(key)][i]
 			}
-			r.fail(where, "unknown key %q%s", key, hint)
+			if m.Suggestion == "" {
+				slices.Sort(keys)
+				m = m.Expect("%s", oneOf(keys))
+			}
+			r.fail(where, m)
 			return
 		}
 		f := fields[i]
@@ -478,16 +547,37 @@ func (r *reader) bindStruct(src *source, n ast.Node, v reflect.Value, at string)
 	})
 }
 
+// otherWords are words that other people use for keys of this format.
+var otherWords = map[string][]string{
+	"factor": {"resolution"}, "scale": {"resolution"}, "scaling": {"resolution"}, "gain": {"resolution"}, "slope": {"resolution"}, "multiplier": {"resolution"},
+	"bias": {"offset"}, "byte_order": {"order"}, "byteorder": {"order"}, "endian": {"order"}, "endianness": {"order"},
+	"type": {"number", "form"}, "sign": {"number"}, "signed": {"number"},
+	"size": {"bits", "length"}, "width": {"bits"}, "length": {"bits"}, "dlc": {"length"}, "bytes": {"length"},
+	"position": {"start"}, "startbit": {"start"}, "start_bit": {"start"}, "bit": {"start"},
+	"enum": {"states"}, "values": {"states"}, "choices": {"states"}, "texts": {"states"},
+	"min": {"range", "limits"}, "max": {"range", "limits"}, "minimum": {"range", "limits"}, "maximum": {"range", "limits"}, "limits": {"range"}, "range": {"limits"},
+	"invalid": {"missing"}, "not_available": {"missing"}, "mux": {"when"}, "multiplexer": {"when"},
+	"units": {"unit"}, "name": {"title"}, "label": {"title"}, "comment": {"note"}, "description": {"note"},
+	"period": {"every"}, "cycle": {"every"}, "cycle_time": {"every"}, "interval": {"every"}, "timeout": {"stale_after"},
+	"identifier": {"id"}, "address": {"id", "source"}, "speed": {"bitrate"}, "baud": {"bitrate"}, "baudrate": {"bitrate"}, "crc": {"checksum"},
+	"expression": {"formula"}, "equation": {"formula"}, "condition": {"when", "until"}, "if": {"when"},
+	"text": {"say"}, "message": {"say"}, "severity": {"level"}, "delay": {"for"},
+	"messages": {"frames"}, "gearbox": {"transmission"}, "include": {"use"}, "import": {"use"}, "pullup": {"pull_up"},
+}
+
 func (r *reader) bindNamed(src *source, n ast.Node, nm named, at string, f fieldInfo) {
 	r.keys(src, n, at, "names, each with what it stands for", func(name string, where span, value ast.Node) {
-		if msg := badName(name, f.name == "identifier"); msg != "" {
-			r.fail(where, "%s", msg)
+		check := checkName
+		if f.name == "identifier" {
+			check = checkIdentifier
+		}
+		if err := check(name); err != nil {
+			r.fail(where, messageOf(err))
 			return
 		}
 		v, old := nm.slot(name, where.pos)
 		if old != nil && !src.uses[old.File] {
-			r.found = append(r.found, diag.Finding{Pos: where.pos, Length: where.length,
-				Text: fmt.Sprintf("%q is defined twice, by files that do not use each other; rename one", name), Also: old})
+			r.twice(where, *old, diag.Say("%q is defined twice, by files that do not use each other", name).Hint("rename one"))
 			return
 		}
 		r.bind(src, value, v.Elem(), sub(at, name), fieldInfo{key: ""})
@@ -497,28 +587,35 @@ func (r *reader) bindNamed(src *source, n ast.Node, nm named, at string, f field
 // reserved words cannot name a signal: they mean something in formulas.
 var reserved = []string{"and", "or", "not", "true", "false", "nil", "in", "let", "if", "else", "matches", "contains", "startsWith", "endsWith"}
 
-// badName returns what is wrong with a name, or "".
-func badName(name string, identifier bool) string {
+// checkName tells what is wrong with a name, nil if nothing is.
+func checkName(name string) error {
 	switch {
 	case name == "":
-		return "expected a name, found none"
+		return diag.Expect("a name").Got("none")
 	case utf8.RuneCountInString(name) > maxName:
-		return fmt.Sprintf("expected a name of at most %d characters", maxName)
+		return diag.Expect("a name of at most %d characters", maxName)
 	case strings.IndexFunc(name, func(r rune) bool { return !unicode.IsPrint(r) }) >= 0:
-		return fmt.Sprintf("expected a name of printable characters, found %q", name)
+		return diag.Expect("a name of printable characters").Got("%q", name)
 	case strings.TrimSpace(name) != name:
-		return fmt.Sprintf("expected a name without blanks at its ends, found %q", name)
-	case !identifier:
-		return ""
-	case slices.Contains(reserved, name):
-		return fmt.Sprintf("%q means something in formulas and cannot be a name", name)
+		return diag.Expect("a name without blanks at its ends").Got("%q", name)
+	}
+	return nil
+}
+
+// checkIdentifier tells what is wrong with a name that can stand in formulas.
+func checkIdentifier(name string) error {
+	if err := checkName(name); err != nil {
+		return err
+	}
+	if slices.Contains(reserved, name) {
+		return diag.Say("%q means something in formulas and cannot be a name", name)
 	}
 	for i, r := range name {
 		if !('a' <= r && r <= 'z' || 'A' <= r && r <= 'Z' || r == '_' || i > 0 && '0' <= r && r <= '9') {
-			return fmt.Sprintf("expected a name of letters a to z, digits and _, beginning with a letter, found %q", name)
+			return diag.Expect("a name of letters a to z, digits and _, beginning with a letter").Got("%q", name)
 		}
 	}
-	return ""
+	return nil
 }
 
 func (r *reader) bindStates(src *source, n ast.Node, v *States, at string) {
@@ -526,19 +623,18 @@ func (r *reader) bindStates(src *source, n ast.Node, v *States, at string) {
 	r.keys(src, n, at, "raw values and their texts such as {0: P, 1: R}", func(key string, where span, value ast.Node) {
 		raw, err := readInt(key)
 		if err != nil {
-			r.failAt(at, where, "states: expected a raw value such as 0 or 0x1F, found %q", key)
+			r.failAt(at, where, diag.About("states").Expect("a raw value such as 0 or 0x1F").Got("%q", key))
 			return
 		}
 		s, _, ok := text(value)
-		if msg := badName(s, false); !ok || msg != "" {
-			r.failAt(at, start(src.name, value), "states: expected a text, found %s", describe(value))
+		if !ok || checkName(s) != nil {
+			r.failAt(at, start(src.name, value), diag.About("states").Expect("a text").Got("%s", describe(value)))
 			return
 		}
 		r.spans[sub(at, key)] = where
 		for _, e := range list {
 			if e.Name == s || e.V == raw {
-				r.found = append(r.found, diag.Finding{Pos: where.pos, Length: where.length,
-					Text: fmt.Sprintf("states: raw value %d and text %q must each stand once", raw, s), Also: &e.Pos})
+				r.twice(where, e.Pos, diag.About("states").Say("raw value %d and text %q must each stand once", raw, s))
 				r.bad[at] = true
 				return
 			}
@@ -568,7 +664,7 @@ func (r *reader) bindRange(src *source, n ast.Node, v *Range, at, key string) {
 	where := start(src.name, n)
 	seq, ok := n.(*ast.SequenceNode)
 	if !ok || len(seq.Values) != 2 {
-		r.failAt(at, where, "%s: expected [lowest, highest], found %s", key, describe(n))
+		r.failAt(at, where, diag.About(key).Expect("[lowest, highest]").Got("%s", describe(n)))
 		return
 	}
 	var ends [2]float64
@@ -576,13 +672,13 @@ func (r *reader) bindRange(src *source, n ast.Node, v *Range, at, key string) {
 		s, plain, ok := text(item)
 		value, err := readFloat(s)
 		if !ok || !plain || err != nil {
-			r.failAt(at, start(src.name, item), "%s: expected a number, found %s", key, describe(item))
+			r.failAt(at, start(src.name, item), diag.About(key).Expect("a number").Got("%s", describe(item)))
 			return
 		}
 		ends[i] = value
 	}
 	if ends[0] >= ends[1] {
-		r.failAt(at, where, "%s: expected the lowest value first, found [%s, %s]", key, writeFloat(ends[0]), writeFloat(ends[1]))
+		r.failAt(at, where, diag.About(key).Expect("the lowest value first").Got("[%s, %s]", writeFloat(ends[0]), writeFloat(ends[1])))
 		return
 	}
 	*v = Range{ends[0], ends[1]}
@@ -596,17 +692,17 @@ func (r *reader) bindPoints(src *source, n ast.Node, v *Points, at string) {
 		y, err2 := readFloat(s)
 		switch {
 		case err != nil:
-			r.failAt(at, where, "expected a number, found %q", key)
+			r.failAt(at, where, diag.Expect("a number").Got("%q", key))
 		case !ok || !plain || err2 != nil:
-			r.failAt(at, start(src.name, value), "expected a number, found %s", describe(value))
+			r.failAt(at, start(src.name, value), diag.Expect("a number").Got("%s", describe(value)))
 		case len(list) > 0 && x <= list[len(list)-1].X:
-			r.failAt(at, where, "expected points in rising order, found %s after %s", writeFloat(x), writeFloat(list[len(list)-1].X))
+			r.failAt(at, where, diag.Expect("points in rising order").Got("%s after %s", writeFloat(x), writeFloat(list[len(list)-1].X)))
 		default:
 			list = append(list, Point{x, y})
 		}
 	})
 	if !r.bad[at] && len(list) < 2 {
-		r.failAt(at, r.spans[at], "expected two points or more, found %d", len(list))
+		r.failAt(at, r.spans[at], diag.Expect("two points or more").Got("%d", len(list)))
 	}
 	*v = list
 }

@@ -6,6 +6,7 @@ import (
 
 	"gearwitness/signals/bits"
 	"gearwitness/signals/checksum"
+	"gearwitness/signals/diag"
 )
 
 // placed is a field of a frame with the bits it takes.
@@ -31,10 +32,10 @@ func (r *rules) validateFields(c carrier) {
 		field, err := bits.New(start, width, order)
 		switch {
 		case width < 1 || width > 64:
-			r.wrong(sub(at, "bits"), "bits: expected 1 to 64, found %d", width)
+			r.wrongKey(at, "bits", diag.Expect("1 to 64").Got("%d", width))
 		case r.bad[sub(c.path, "length")]:
 		case err != nil || field.Need() > c.length:
-			r.wrong(sub(at, "start"), "%s ends beyond the data: %s; the data end with byte %d", name, extent(start, width, order), min(c.length, bits.MaxData))
+			r.wrong(sub(at, "start"), diag.Say("%s ends beyond the data: %s", name, extent(start, width, order)).Hint("the data end with byte %d", min(c.length, bits.MaxData)))
 		default:
 			fields = append(fields, placed{name, r.where(sub(at, "start")), field.Mask(), when})
 		}
@@ -42,9 +43,9 @@ func (r *rules) validateFields(c carrier) {
 	if n, p := c.counter, sub(c.path, "counter"); n != nil && r.has(p, "start", "bits") {
 		switch {
 		case n.Bits < 2 || n.Bits > 16:
-			r.wrong(sub(p, "bits"), "bits: expected 2 to 16 for a counter, found %d", n.Bits)
+			r.wrongKey(p, "bits", diag.Expect("2 to 16 for a counter").Got("%d", n.Bits))
 		case n.Modulo != 0 && (n.Modulo < 2 || n.Modulo > 1<<n.Bits):
-			r.wrong(sub(p, "modulo"), "modulo: expected 2 to %d, found %d", 1<<n.Bits, n.Modulo)
+			r.wrongKey(p, "modulo", diag.Expect("2 to %d", 1<<n.Bits).Got("%d", n.Modulo))
 		default:
 			place("the counter", p, n.Start, n.Bits, Little, nil)
 		}
@@ -57,7 +58,7 @@ func (r *rules) validateFields(c carrier) {
 		}
 		if r.has(p, "byte") {
 			if top := min(c.length, bits.MaxData); k.Byte < 1 || k.Byte > top {
-				r.wrong(sub(p, "byte"), "byte: expected 1 to %d, found %d", top, k.Byte)
+				r.wrongKey(p, "byte", diag.Expect("1 to %d", top).Got("%d", k.Byte))
 			} else {
 				field, _ := bits.New(BitPos{Byte: k.Byte, Bit: 1}, 8, Little)
 				fields = append(fields, placed{"the checksum", r.where(sub(p, "byte")), field.Mask(), nil})
@@ -66,11 +67,11 @@ func (r *rules) validateFields(c carrier) {
 		if n := len(k.PerCounter); n > 0 {
 			switch {
 			case c.counter == nil:
-				r.wrong(sub(p, "per_counter"), "per_counter: needs a counter in the frame")
+				r.wrongKey(p, "per_counter", diag.Say("needs a counter in the frame"))
 			case n != c.counter.Values() && r.has(sub(c.path, "counter"), "bits"):
-				r.wrong(sub(p, "per_counter"), "per_counter: expected %d bytes, one for each value of the counter, found %d", c.counter.Values(), n)
+				r.wrongKey(p, "per_counter", diag.Expect("%d bytes, one for each value of the counter", c.counter.Values()).Got("%d", n))
 			case len(k.Suffix) > 0:
-				r.wrong(sub(p, "suffix"), "suffix: expected either suffix or per_counter, found both")
+				r.wrongKey(p, "suffix", diag.Expect("either suffix or per_counter").Got("both"))
 			}
 		}
 	}
@@ -89,7 +90,7 @@ func (r *rules) validateFields(c carrier) {
 	for j, b := range fields {
 		for _, a := range fields[:j] {
 			if byteNo, bit, ok := overlap(a.mask, b.mask); ok && !exclude(a.when, b.when) {
-				r.twice(b.where, a.where.pos, "%s overlaps %s at bit %d.%d", b.name, a.name, byteNo, bit)
+				r.twice(b.where, a.where.pos, diag.Say("%s overlaps %s at bit %d.%d", b.name, a.name, byteNo, bit))
 				break
 			}
 		}

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"gearwitness/signals/diag"
 	"gearwitness/signals/formula"
 )
 
@@ -37,7 +38,7 @@ func (r *rules) problems(at, src string, list []formula.Problem) {
 			w.pos.Column += quotes/2 + min(p.From, length)
 			w.length = max(1, min(p.Length, length-min(p.From, length)))
 		}
-		r.fail(w, "%s", p.Text)
+		r.fail(w, p.Message)
 	}
 }
 
@@ -60,7 +61,7 @@ func (r *rules) validateComputed() {
 	}
 	for _, e := range f.Computed {
 		if circle := findCircle(uses, e.Name); circle != nil {
-			r.wrong(sub("", "computed", e.Name, "formula"), "computed in a circle: %s", strings.Join(circle, " needs "))
+			r.wrong(sub("", "computed", e.Name, "formula"), diag.Say("computed in a circle: %s", strings.Join(circle, " needs ")))
 		}
 	}
 }

@@ -32,11 +32,11 @@ func (r *rules) validateLength(fr *Frame, path string) {
 	switch n := fr.Length; {
 	case !r.has(path, "length"):
 	case fr.J1939() && (n < 1 || n > 1785):
-		r.wrong(sub(path, "length"), "length: expected 1 to 1785 bytes for a parameter group, found %d", n)
+		r.wrongKey(path, "length", diag.Expect("1 to 1785 bytes for a parameter group").Got("%d", n))
 	case !fr.J1939() && fr.FD && (n < 1 || n > 64 || n > 8 && !slices.Contains([]int{12, 16, 20, 24, 32, 48, 64}, n)):
-		r.wrong(sub(path, "length"), "length: expected 1 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes for a CAN FD frame, found %d", n)
+		r.wrongKey(path, "length", diag.Expect("1 to 8, 12, 16, 20, 24, 32, 48 or 64 bytes for a CAN FD frame").Got("%d", n))
 	case !fr.J1939() && !fr.FD && (n < 1 || n > 8):
-		r.wrong(sub(path, "length"), "length: expected 1 to 8 bytes, found %d; longer frames need fd: true", n)
+		r.wrongKey(path, "length", diag.Expect("1 to 8 bytes").Got("%d", n).Hint("longer frames need fd: true"))
 	}
 }
 
@@ -45,11 +45,11 @@ func (r *rules) validateBus(bus string, entry span, path string) {
 	switch {
 	case r.bad[sub(path, "bus")]:
 	case bus == "" && len(buses) > 1:
-		remedy := ""
+		m := diag.Say("missing key \"bus\", and there is more than one").Expect("%s", oneOf(buses))
 		if strings.HasPrefix(entry.pos.File, libraryRoot) {
-			remedy = "; put its library under use: of the bus it is on"
+			m = m.Hint("put its library under use: of the bus it is on")
 		}
-		r.fail(entry, "missing key \"bus\"; there is more than one: %s%s", oneOf(buses), remedy)
+		r.fail(entry, m)
 	case bus != "" && !slices.Contains(buses, bus):
 		r.unknown(sub(path, "bus"), "bus", bus, buses)
 	}
@@ -57,10 +57,10 @@ func (r *rules) validateBus(bus string, entry span, path string) {
 
 func (r *rules) validatePeriod(path string, every, stale time.Duration) {
 	if stale != 0 && stale < every {
-		r.wrong(sub(path, "stale_after"), "stale_after: expected no less than the period %s, found %s", writeDuration(every), writeDuration(stale))
+		r.wrongKey(path, "stale_after", diag.Expect("no less than the period %s", writeDuration(every)).Got("%s", writeDuration(stale)))
 	}
 	if r.has(path, "every") && every < 100*time.Microsecond {
-		r.wrong(sub(path, "every"), "every: expected a period of 100 µs or more, found %s", writeDuration(every))
+		r.wrongKey(path, "every", diag.Expect("a period of 100 µs or more").Got("%s", writeDuration(every)))
 	}
 }
 
@@ -72,37 +72,36 @@ func (r *rules) validateIdentifier(i int, path string) {
 	case r.bad[sub(path, "id")] || r.bad[sub(path, "pgn")] || r.bad[sub(path, "extended")]:
 		return
 	case fr.ID == nil && fr.PGN == nil:
-		hint := diag.Suggest(e.Name, names(f.Frames[:i]))
-		r.fail(at(e), "missing key \"id\"; expected id: 0x1A4 or, for SAE J1939, pgn: 61442%s", hint)
+		r.fail(at(e), diag.Say("missing key \"id\"").Expect("id: 0x1A4 or, for SAE J1939, pgn: 61442").Suggest(e.Name, names(f.Frames[:i])))
 		return
 	case fr.ID != nil && fr.PGN != nil:
-		r.wrong(sub(path, "pgn"), "expected either id or pgn, found both")
+		r.wrong(sub(path, "pgn"), diag.Expect("either id or pgn").Got("both"))
 		return
 	case fr.PGN != nil && *fr.PGN > 0x3FFFF:
-		r.wrong(sub(path, "pgn"), "pgn: expected 0 to 262143, found %d", *fr.PGN)
+		r.wrongKey(path, "pgn", diag.Expect("0 to 262143").Got("%d", *fr.PGN))
 		return
 	case fr.PGN != nil && *fr.PGN>>8&0xFF < 240 && *fr.PGN&0xFF != 0:
-		r.wrong(sub(path, "pgn"), "pgn: %d has the destination in its low byte; expected %d", *fr.PGN, *fr.PGN&^0xFF)
+		r.wrongKey(path, "pgn", diag.Say("%d has the destination in its low byte", *fr.PGN).Expect("%d", *fr.PGN&^0xFF))
 		return
 	case fr.PGN == nil && fr.Source != nil:
-		r.wrong(sub(path, "source"), "source: goes with pgn only; an id holds the source already")
+		r.wrongKey(path, "source", diag.Say("goes with pgn only").Hint("an id holds the source already"))
 	case fr.PGN == nil && fr.Dest != nil:
-		r.wrong(sub(path, "destination"), "destination: goes with pgn only")
+		r.wrongKey(path, "destination", diag.Say("goes with pgn only"))
 	case fr.PGN == nil && fr.Priority != nil:
-		r.wrong(sub(path, "priority"), "priority: goes with pgn only")
+		r.wrongKey(path, "priority", diag.Say("goes with pgn only"))
 	case fr.Dest != nil && *fr.PGN>>8&0xFF >= 240:
-		r.wrong(sub(path, "destination"), "destination: group %d goes to everybody; only groups whose second byte is below 240 have one", *fr.PGN)
+		r.wrongKey(path, "destination", diag.Say("group %d goes to everybody", *fr.PGN).Hint("only groups whose second byte is below 240 have one"))
 	case fr.Priority != nil && *fr.Priority > 7:
-		r.wrong(sub(path, "priority"), "priority: expected 0 to 7, found %d", *fr.Priority)
+		r.wrongKey(path, "priority", diag.Expect("0 to 7").Got("%d", *fr.Priority))
 	case fr.PGN != nil && fr.Extended:
-		r.wrong(sub(path, "extended"), "extended: goes with id only; a parameter group always has 29 bits")
+		r.wrongKey(path, "extended", diag.Say("goes with id only").Hint("a parameter group always has 29 bits"))
 	case fr.PGN != nil && fr.FD:
-		r.wrong(sub(path, "fd"), "fd: goes with id only")
+		r.wrongKey(path, "fd", diag.Say("goes with id only"))
 	case fr.ID != nil && fr.Extended && *fr.ID > 0x1FFFFFFF:
-		r.wrong(sub(path, "id"), "id: expected 0 to 0x1FFFFFFF, found 0x%X", *fr.ID)
+		r.wrongKey(path, "id", diag.Expect("0 to 0x1FFFFFFF").Got("0x%X", *fr.ID))
 		return
 	case fr.ID != nil && !fr.Extended && *fr.ID > 0x7FF:
-		r.wrong(sub(path, "id"), "id: expected 0 to 0x7FF, found 0x%X; for 29 bits add extended: true", *fr.ID)
+		r.wrongKey(path, "id", diag.Expect("0 to 0x7FF").Got("0x%X", *fr.ID).Hint("for 29 bits add extended: true"))
 		return
 	}
 	if r.bad[sub(path, "source")] || r.bad[sub(path, "destination")] {
@@ -114,7 +113,7 @@ func (r *rules) validateIdentifier(i int, path string) {
 			if fr.PGN != nil {
 				key = "pgn"
 			}
-			r.twice(r.where(sub(path, key)), o.Pos, "frame %q has the identifier of frame %q on the same bus; keep one of the two, or tell them apart", e.Name, o.Name)
+			r.twice(r.where(sub(path, key)), o.Pos, diag.Say("frame %q has the identifier of frame %q on the same bus", e.Name, o.Name).Hint("keep one of the two, or tell them apart"))
 			return
 		}
 	}

@@ -1,6 +1,7 @@
 package signals
 
 import (
+	"fmt"
 	"reflect"
 	"slices"
 	"strconv"
@@ -38,19 +39,15 @@ func (r *rules) validateTransmission() {
 			continue
 		}
 		if want, ok := roleUnits[fd.key]; ok && !unit.Comparable(k.unit, want) {
-			r.wrong(p, "%s: expected a signal in a unit of %s such as %s, found %s in %s", fd.key, want.Dim().Name(), want, name, symbol(k.unit))
+			r.wrong(p, diag.About(fd.key).Expect("a signal in a unit of %s such as %s", want.Dim().Name(), want).Got("%s in %s", name, symbol(k.unit)))
 		}
 	}
 	if t.Train != nil && len(t.Ratios) > 0 {
-		r.wrong(sub(root, "ratios"), "ratios: follow from the train; expected one of the two")
+		r.wrongKey(root, "ratios", diag.Say("follow from the train").Expect("one of the two"))
 	}
 	r.validateTrain(t, root)
 
-	for _, e := range t.Ratios {
-		if e.V == 0 && r.has(sub(root, "ratios"), e.Name) {
-			r.wrong(sub(root, "ratios", e.Name), "expected a ratio other than 0, negative for reverse")
-		}
-	}
+	r.validateRatios(t, sub(root, "ratios"))
 	r.gearNames(sub(root, "ratios"), names(t.Ratios))
 	r.gearNames(sub(root, "gears"), names(t.Gears))
 
@@ -63,7 +60,7 @@ func (r *rules) validateTransmission() {
 			case !slices.Contains(elements, h):
 				r.unknown(sub(p, itoa(i)), "element", h, elements)
 			case seen[h]:
-				r.wrong(sub(p, itoa(i)), "holds: %q stands here twice", h)
+				r.wrong(sub(p, itoa(i)), diag.About("holds").Say("%q stands here twice", h))
 			}
 			seen[h] = true
 		}
@@ -74,7 +71,7 @@ func (r *rules) validateTransmission() {
 		p := sub(root, "switches", s.Name)
 		k, ok := r.signals[s.Name]
 		if !ok {
-			r.fail(at(s), "unknown signal %q%s", s.Name, diag.Suggest(s.Name, r.signalNames))
+			r.fail(at(s), diag.Say("unknown signal %q", s.Name).Suggest(s.Name, r.signalNames))
 			continue
 		}
 		if r.has(p, "element") && !slices.Contains(elements, s.V.Element) {
@@ -84,9 +81,31 @@ func (r *rules) validateTransmission() {
 			if len(k.states) > 0 && k.states.Index(s.V.Closed) < 0 {
 				r.unknown(sub(p, "closed"), "state of "+s.Name, s.V.Closed, names(k.states))
 			} else if _, err := readFloat(s.V.Closed); len(k.states) == 0 && err != nil {
-				r.wrong(sub(p, "closed"), "closed: %s has no states; expected a number, found %q", s.Name, s.V.Closed)
+				r.wrongKey(p, "closed", diag.Say("%s has no states", s.Name).Expect("a number").Got("%q", s.V.Closed))
 			}
 		}
+	}
+}
+
+// validateRatios checks the sign of each ratio: reverse turns the output against
+// the input, and that is what tells it from a forward gear.
+func (r *rules) validateRatios(t *Transmission, root string) {
+	for _, e := range t.Ratios {
+		m := diag.About("ratio of gear " + e.Name)
+		switch {
+		case !r.has(root, e.Name):
+			continue
+		case e.Name == "R" && e.V >= 0:
+			m = m.Expect("a ratio below 0").Hint("reverse turns the output against the input")
+		case e.Name != "R" && e.V <= 0:
+			m = m.Expect("a ratio above 0").Hint("below 0 is for R, which turns the output against the input")
+		default:
+			continue
+		}
+		if e.V != 0 {
+			m.Suggestion = writeFloat(-e.V)
+		}
+		r.wrong(sub(root, e.Name), m.Got("%s", writeFloat(e.V)))
 	}
 }
 
@@ -99,20 +118,20 @@ func (r *rules) validateSolenoids(t *Transmission, root string, elements []strin
 			if !slices.Contains(elements, s.V.Element) {
 				r.unknown(sub(p, "element"), "element", s.V.Element, elements)
 			} else if other, ok := taken[s.V.Element]; ok {
-				r.wrong(sub(p, "element"), "%q has the solenoid %q already; expected one for each element", s.V.Element, other)
+				r.wrong(sub(p, "element"), diag.Say("%q has the solenoid %q already", s.V.Element, other).Expect("one for each element"))
 			}
 			taken[s.V.Element] = s.Name
 		}
 		if r.has(p, "normally") && s.V.Normally != "high" && s.V.Normally != "low" {
-			r.wrong(sub(p, "normally"), "normally: expected high or low, the pressure without current, found %q", s.V.Normally)
+			r.wrongKey(p, "normally", diag.Expect("high or low, the pressure without current").Got("%q", s.V.Normally))
 		}
 		if s.V.Ohm < 0 || s.V.Tolerance < 0 || s.V.Tolerance > s.V.Ohm {
-			r.fail(at(s), "solenoid %q: expected a resistance above 0 and a tolerance below it, found %g Ω ± %g Ω", s.Name, s.V.Ohm, s.V.Tolerance)
+			r.fail(at(s), diag.About(fmt.Sprintf("solenoid %q", s.Name)).Expect("a resistance above 0 and a tolerance below it").Got("%g Ω ± %g Ω", s.V.Ohm, s.V.Tolerance))
 		}
 	}
 	for _, e := range t.Elements {
 		if e.V.EnergyLimitKJ < 0 {
-			r.wrong(sub(root, "elements", e.Name, "energy_limit"), "energy_limit: expected an energy above 0, found %g kJ", e.V.EnergyLimitKJ)
+			r.wrongKey(sub(root, "elements", e.Name), "energy_limit", diag.Expect("an energy above 0").Got("%g kJ", e.V.EnergyLimitKJ))
 		}
 	}
 }
@@ -139,7 +158,7 @@ func (r *rules) validateContacts(t *Transmission, root string) {
 	}
 	for _, e := range c.Codes {
 		if !slices.Contains(positions, e.Name) {
-			r.fail(at(e), "unknown position of the role lever %q%s", e.Name, diag.Suggest(e.Name, positions))
+			r.fail(at(e), diag.Say("unknown position of the role lever %q", e.Name).Suggest(e.Name, positions))
 		}
 		for i, name := range e.V.Contacts {
 			contact(sub(p, "codes", e.Name, "contacts", itoa(i)), name)
@@ -155,7 +174,7 @@ func (r *rules) gearNames(p string, list []string) {
 	for _, g := range list {
 		n, err := readInt(g)
 		if g != "R" && (err != nil || n < 1 || n > 99 || itoa(int(n)) != g) {
-			r.wrong(sub(p, g), "expected gears called 1, 2, 3 ... or R, found %q", g)
+			r.wrong(sub(p, g), diag.Expect("gears called 1, 2, 3 ... or R").Got("%q", g))
 		}
 	}
 }
@@ -163,7 +182,7 @@ func (r *rules) gearNames(p string, list []string) {
 func (r *rules) validateTrain(t *Transmission, root string) {
 	if t.Train == nil {
 		for _, e := range t.Elements {
-			r.fail(at(e), "element %q needs the gear train; expected the key train", e.Name)
+			r.fail(at(e), diag.Say("element %q needs the gear train", e.Name).Expect("the key train"))
 			break
 		}
 		return
@@ -171,19 +190,19 @@ func (r *rules) validateTrain(t *Transmission, root string) {
 	tr, p := t.Train, sub(root, "train")
 	shafts := append(slices.Clone(tr.Shafts), Ground)
 	for i, s := range tr.Shafts {
-		switch msg := badName(s, false); {
-		case msg != "":
-			r.wrong(sub(p, "shafts", itoa(i)), "%s", msg)
+		switch err := checkName(s); {
+		case err != nil:
+			r.wrong(sub(p, "shafts", itoa(i)), messageOf(err))
 		case s == Ground:
-			r.wrong(sub(p, "shafts", itoa(i)), "%q is the housing, always there; expected other shafts only", Ground)
+			r.wrong(sub(p, "shafts", itoa(i)), diag.Say("%q is the housing, always there", Ground).Expect("other shafts only"))
 		case slices.Index(tr.Shafts, s) < i:
-			r.wrong(sub(p, "shafts", itoa(i)), "shaft %q stands here twice", s)
+			r.wrong(sub(p, "shafts", itoa(i)), diag.Say("shaft %q stands here twice", s))
 		}
 	}
 	shaft := func(at, name string, ground bool) {
 		switch {
 		case name == Ground && !ground:
-			r.wrong(at, "expected a shaft, found the housing")
+			r.wrong(at, diag.Expect("a shaft").Got("the housing"))
 		case !slices.Contains(shafts, name):
 			r.unknown(at, "shaft", name, shafts)
 		}
@@ -194,7 +213,7 @@ func (r *rules) validateTrain(t *Transmission, root string) {
 		}
 	}
 	if tr.Input == tr.Output && r.has(p, "input", "output") {
-		r.wrong(sub(p, "output"), "output: expected another shaft than the input")
+		r.wrongKey(p, "output", diag.Expect("another shaft than the input"))
 	}
 	for _, e := range tr.Sets {
 		s, at := e.V, sub(p, "sets", e.Name)
@@ -204,19 +223,19 @@ func (r *rules) validateTrain(t *Transmission, root string) {
 			}
 		}
 		if r.has(at, "sun", "ring", "carrier") && (s.Sun == s.Ring || s.Sun == s.Carrier || s.Ring == s.Carrier) {
-			r.fail(span{e.Pos, len(e.Name)}, "set %q: sun, ring and carrier must be three shafts", e.Name)
+			r.fail(span{e.Pos, len(e.Name)}, diag.Say("set %q: sun, ring and carrier must be three shafts", e.Name))
 		}
 		if r.has(at, "sun_teeth", "ring_teeth") && (s.SunTeeth < 1 || s.RingTeeth <= s.SunTeeth || s.RingTeeth > 10000) {
-			r.wrong(sub(at, "ring_teeth"), "ring_teeth: expected more teeth than the sun has, and at least one there, found %d and %d", s.RingTeeth, s.SunTeeth)
+			r.wrongKey(at, "ring_teeth", diag.Expect("more teeth than the sun has, and at least one there").Got("%d and %d", s.RingTeeth, s.SunTeeth))
 		} else if r.has(at, "planets") {
 			r.assembly(s, at)
 		}
 	}
 	for _, e := range tr.Sensors {
 		if k, ok := r.signals[e.Name]; !ok {
-			r.fail(at(e), "unknown signal %q%s", e.Name, diag.Suggest(e.Name, r.signalNames))
+			r.fail(at(e), diag.Say("unknown signal %q", e.Name).Suggest(e.Name, r.signalNames))
 		} else if !unit.Comparable(k.unit, unit.RPM) {
-			r.fail(at(e), "expected a signal in a unit of rotational speed such as rpm, found %s in %s", e.Name, symbol(k.unit))
+			r.fail(at(e), diag.Expect("a signal in a unit of rotational speed such as rpm").Got("%s in %s", e.Name, symbol(k.unit)))
 		}
 		if q := sub(p, "sensors", e.Name); r.has(q, "shaft") {
 			shaft(sub(q, "shaft"), e.V.Shaft, false)
@@ -231,14 +250,14 @@ func (r *rules) validateTrain(t *Transmission, root string) {
 			}
 			given++
 			if len(list) != 2 {
-				r.wrong(sub(q, key), "%s: expected two shafts, found %d", key, len(list))
+				r.wrongKey(q, key, diag.Expect("two shafts").Got("%d", len(list)))
 				return
 			}
 			for i, s := range list {
 				shaft(sub(q, key, itoa(i)), s, key == "one_way")
 			}
 			if list[0] == list[1] {
-				r.wrong(sub(q, key), "%s: expected two different shafts", key)
+				r.wrongKey(q, key, diag.Expect("two different shafts"))
 			}
 		}
 		pair("clutch", e.V.Clutch)
@@ -248,7 +267,7 @@ func (r *rules) validateTrain(t *Transmission, root string) {
 			shaft(sub(q, "brake"), e.V.Brake, false)
 		}
 		if given != 1 && !r.bad[q] && !r.bad[sub(q, "clutch")] && !r.bad[sub(q, "brake")] && !r.bad[sub(q, "one_way")] {
-			r.fail(at(e), "element %q: expected one of clutch, brake or one_way, found %d of them", e.Name, given)
+			r.fail(at(e), diag.About(fmt.Sprintf("element %q", e.Name)).Expect("one of clutch, brake or one_way").Got("%d of them", given))
 		}
 	}
 }
@@ -264,9 +283,9 @@ func (r *rules) assembly(s Set, at string) {
 	w := r.where(sub(at, "planets"))
 	switch {
 	case s.Planets < 1 || s.Planets > 32:
-		r.wrong(sub(at, "planets"), "planets: expected 1 to 32, found %d", s.Planets)
+		r.wrongKey(at, "planets", diag.Expect("1 to 32").Got("%d", s.Planets))
 	case sum%s.Planets != 0:
-		r.found.Warn(w.pos, w.length, "%d planets do not fit evenly between %d and %d teeth; look at the figures, unless the teeth are shifted", s.Planets, s.SunTeeth, s.RingTeeth)
+		r.found.Warn(w.pos, w.length, diag.Say("%d planets do not fit evenly between %d and %d teeth", s.Planets, s.SunTeeth, s.RingTeeth).Hint("look at the figures, unless the teeth are shifted"))
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"gearwitness/signals/diag"
 	"gearwitness/signals/unit"
 )
 
@@ -78,12 +79,12 @@ func (r *rules) validateInstrument(l *Lines, path string) {
 	if l.Form == NMEA {
 		for key, given := range map[string]bool{"separator": l.Separator != "", "begins": l.Begins != ""} {
 			if given {
-				r.wrong(sub(path, key), "%s: an NMEA 0183 sentence has its own form", key)
+				r.wrongKey(path, key, diag.Say("an NMEA 0183 sentence has its own form"))
 			}
 		}
 	}
 	if utf8.RuneCountInString(l.Separator) > 8 {
-		r.wrong(sub(path, "separator"), "separator: expected at most 8 characters")
+		r.wrongKey(path, "separator", diag.Expect("at most 8 characters"))
 	}
 	for i := range l.Signals {
 		e := &l.Signals[i]
@@ -97,24 +98,24 @@ func (r *rules) validateInstrument(l *Lines, path string) {
 			_, written := r.spans[sub(p, key)]
 			switch needed := slices.Contains(want, key); {
 			case needed && !written:
-				r.fail(at(*e), "missing key %q; expected it with form %s", key, scalars[reflect.TypeFor[Form]()].write(l.Form))
+				r.fail(at(*e), diag.Say("missing key %q", key).Expect("it with form %s", scalars[reflect.TypeFor[Form]()].write(l.Form)))
 			case given[key] && !needed:
-				r.wrong(sub(p, key), "%s: does not go with form %s; expected %s", key, scalars[reflect.TypeFor[Form]()].write(l.Form), strings.Join(want, " and "))
+				r.wrongKey(p, key, diag.Say("does not go with form %s", scalars[reflect.TypeFor[Form]()].write(l.Form)).Expect("%s", strings.Join(want, " and ")))
 			}
 		}
 		if given["sentence"] && (len(s.Sentence) != 3 || strings.ToUpper(s.Sentence) != s.Sentence) {
-			r.wrong(sub(p, "sentence"), "sentence: expected the last three letters of its name, such as RMC, found %q", s.Sentence)
+			r.wrongKey(p, "sentence", diag.Expect("the last three letters of its name, such as RMC").Got("%q", s.Sentence))
 		}
 		for key, n := range map[string]int{"field": s.Field, "column": s.Column} {
 			if given[key] && (n < 1 || n > 100) {
-				r.wrong(sub(p, key), "%s: expected 1 to 100, found %d", key, n)
+				r.wrongKey(p, key, diag.Expect("1 to 100").Got("%d", n))
 			}
 		}
 		if s.Resolution == 0 && r.has(p, "resolution") {
-			r.wrong(sub(p, "resolution"), "resolution: expected a number other than 0")
+			r.wrongKey(p, "resolution", diag.Expect("a number other than 0"))
 		}
 		if len(s.States) > 0 && s.Unit != unit.None {
-			r.wrong(sub(p, "unit"), "unit: a signal with states has none")
+			r.wrongKey(p, "unit", diag.Say("a signal with states has none"))
 		}
 	}
 }

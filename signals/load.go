@@ -57,6 +57,9 @@ func readFile(path string) ([]byte, error) {
 		return nil, fmt.Errorf("%s cannot be read: %w", path, plain(err))
 	case info.IsDir():
 		return nil, fmt.Errorf("%s is a folder; expected a vehicle file such as van.yaml", path)
+	case !info.Mode().IsRegular():
+		// A pipe would be waited for until somebody writes, a device for ever.
+		return nil, fmt.Errorf("%s is %s; expected a plain file such as van.yaml", path, kindOf(info.Mode()))
 	case info.Size() > maxFileBytes:
 		return nil, fmt.Errorf("%s has %d bytes; a vehicle file has at most %d", path, info.Size(), maxFileBytes)
 	}
@@ -68,8 +71,20 @@ func readFile(path string) ([]byte, error) {
 	return readBounded(file, path)
 }
 
-// readBounded reads a file whatever its size is said to be: that of a device or a
-// pipe is none, and it may never end.
+// kindOf says what something in the file system is that is no plain file.
+func kindOf(mode fs.FileMode) string {
+	switch {
+	case mode&fs.ModeNamedPipe != 0:
+		return "a pipe"
+	case mode&fs.ModeSocket != 0:
+		return "a socket"
+	case mode&fs.ModeDevice != 0:
+		return "a device"
+	}
+	return "no plain file"
+}
+
+// readBounded reads a file whatever its size is said to be; it may be growing.
 func readBounded(r io.Reader, path string) ([]byte, error) {
 	text, err := io.ReadAll(io.LimitReader(r, maxFileBytes+1))
 	switch {
@@ -118,8 +133,8 @@ func Parse(name string, text []byte, open func(name string) ([]byte, error)) (*F
 // another finding has said cannot be read.
 func (r *reader) follows(f diag.Finding) bool {
 	for key := range r.lost {
-		if strings.HasPrefix(f.Text, "unknown ") && strings.Contains(f.Text, fmt.Sprintf("%q", key)) ||
-			strings.HasPrefix(f.Text, fmt.Sprintf("missing key %q", key)) {
+		if strings.HasPrefix(f.Problem, "unknown ") && strings.Contains(f.Problem, fmt.Sprintf("%q", key)) ||
+			strings.HasPrefix(f.Problem, fmt.Sprintf("missing key %q", key)) {
 			return true
 		}
 	}

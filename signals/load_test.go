@@ -86,7 +86,7 @@ func TestAnyTextPrintsAndReadsBack(t *testing.T) {
 			return strings.TrimRight(s, "\n")
 		}
 		f := &File{Format: 1, Vehicle: About{Title: text("title"), Note: text("note")}}
-		if name := text("bus"); badName(name, false) == "" {
+		if name := text("bus"); checkName(name) == nil {
 			f.Buses = Named[Bus]{{Name: name, V: Bus{Note: text("bus note")}}}
 		}
 		low := figures.Draw(t, "low")
@@ -101,14 +101,14 @@ func TestAnyTextPrintsAndReadsBack(t *testing.T) {
 			s.Range = &Range{low, high}
 		}
 		for range rapid.IntRange(0, 3).Draw(t, "states") {
-			if name := text("state"); badName(name, false) == "" && s.States.Index(name) < 0 {
+			if name := text("state"); checkName(name) == nil && s.States.Index(name) < 0 {
 				s.States = append(s.States, Entry[int64]{Name: name, V: int64(len(s.States)) - 1})
 			}
 		}
 		id := rapid.Uint32().Draw(t, "id")
 		fr := Frame{ID: &id, Every: rapid.SampledFrom([]time.Duration{0, time.Microsecond, 1500 * time.Microsecond, time.Second, 90 * time.Second, time.Hour}).Draw(t, "every"),
 			Signals: Named[Signal]{{Name: "x", V: s}}}
-		if name := text("frame"); badName(name, false) == "" {
+		if name := text("frame"); checkName(name) == nil {
 			f.Frames = Named[Frame]{{Name: name, V: fr}}
 		}
 		printed := f.Text()

@@ -3,6 +3,8 @@ package signals
 import (
 	"fmt"
 	"slices"
+
+	"gearwitness/signals/diag"
 )
 
 // maxMultiplexers is how many signals the presence of one may depend on, one
@@ -33,7 +35,7 @@ func (r *rules) conditions(list Named[Signal], name, path string) (map[string][]
 				continue
 			case slices.Contains(trail, c.Signal):
 				if own {
-					r.wrong(sub(p, "name"), "when: %q would depend on itself", name)
+					r.wrong(sub(p, "name"), diag.About("when").Say("%q would depend on itself", name))
 				}
 				ok = false
 				continue
@@ -42,7 +44,7 @@ func (r *rules) conditions(list Named[Signal], name, path string) (map[string][]
 			for k, v := range c.Values {
 				if lo, hi, sane := rawLimits(mux); sane && (v.Low < lo || v.High > hi) {
 					if own {
-						r.wrong(sub(p, fmt.Sprint(k)), "when: %s never has the raw value %s; its %s %d to %d", c.Signal, writeRawRange(v), hold(mux.Bits), lo, hi)
+						r.wrong(sub(p, fmt.Sprint(k)), diag.About("when").Say("%s never has the raw value %s", c.Signal, writeRawRange(v)).Hint("its %s %d to %d", hold(mux.Bits), lo, hi))
 					}
 					ok = false
 				}
@@ -50,7 +52,7 @@ func (r *rules) conditions(list Named[Signal], name, path string) (map[string][]
 			before, twice := all[c.Signal]
 			if twice {
 				if both := intersect(before, c.Values); len(both) == 0 {
-					r.wrong(sub(path, name, "when"), "when: can never hold, because %s would need two values at once", c.Signal)
+					r.wrongKey(sub(path, name), "when", diag.Say("can never hold, because %s would need two values at once", c.Signal))
 					ok = false
 				} else {
 					all[c.Signal] = both
@@ -65,7 +67,7 @@ func (r *rules) conditions(list Named[Signal], name, path string) (map[string][]
 	}
 	visit(name, []string{name})
 	if ok && len(all) > maxMultiplexers {
-		r.wrong(sub(path, name, "when"), "when: expected to depend on at most %d signals, one behind the other, found %d", maxMultiplexers, len(all))
+		r.wrongKey(sub(path, name), "when", diag.Expect("to depend on at most %d signals, one behind the other", maxMultiplexers).Got("%d", len(all)))
 		ok = false
 	}
 	return all, ok

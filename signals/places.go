@@ -1,7 +1,6 @@
 package signals
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -44,15 +43,18 @@ func (r *places) where(at string) span {
 }
 
 // wrong reports a fault of the value at a path.
-func (r *places) wrong(at string, format string, args ...any) {
+func (r *places) wrong(at string, m diag.Message) {
 	if !r.bad[at] {
-		r.fail(r.where(at), format, args...)
+		r.fail(r.where(at), m)
 	}
 }
 
+// wrongKey reports a fault of the value of a key below a path, and names the key.
+func (r *places) wrongKey(at, key string, m diag.Message) { r.wrong(sub(at, key), m.About(key)) }
+
 // twice reports a fault that two places share.
-func (r *places) twice(where span, also diag.Pos, format string, args ...any) {
-	r.found = append(r.found, diag.Finding{Pos: where.pos, Length: where.length, Text: fmt.Sprintf(format, args...), Also: &also})
+func (r *places) twice(where span, also diag.Pos, m diag.Message) {
+	r.found = append(r.found, diag.Finding{Pos: where.pos, Length: where.length, Message: m, Also: &also})
 }
 
 func at[T any](e Entry[T]) span { return span{e.Pos, utf8.RuneCountInString(e.Name)} }
@@ -68,11 +70,11 @@ func names[T any](n Named[T]) []string {
 
 // unknown reports a reference to nothing.
 func (r *places) unknown(at, what, name string, candidates []string) {
-	hint := diag.Suggest(name, candidates)
-	if all := slices.Compact(slices.Sorted(slices.Values(candidates))); hint == "" && len(all) > 0 && len(all) <= 12 {
-		hint = "; " + oneOf(all)
+	m := diag.Say("unknown %s %q", what, name).Suggest(name, candidates)
+	if all := slices.Compact(slices.Sorted(slices.Values(candidates))); m.Suggestion == "" && len(all) > 0 && len(all) <= 12 {
+		m = m.Expect("%s", oneOf(all))
 	}
-	r.wrong(at, "unknown %s %q%s", what, name, hint)
+	r.wrong(at, m)
 }
 
 // sub extends a path. Names may hold anything but control characters.
@@ -83,12 +85,12 @@ func sub(at string, keys ...string) string {
 	return at
 }
 
-func (r *places) fail(where span, format string, args ...any) {
-	r.found.Add(where.pos, where.length, format, args...)
+func (r *places) fail(where span, m diag.Message) {
+	r.found.Add(where.pos, where.length, m)
 }
 
 // failAt is fail for the value of a key, which then counts as unreadable.
-func (r *places) failAt(at string, where span, format string, args ...any) {
+func (r *places) failAt(at string, where span, m diag.Message) {
 	r.bad[at] = true
-	r.fail(where, format, args...)
+	r.fail(where, m)
 }

@@ -101,7 +101,7 @@ func (r *rules) validateProcedures(all scope) {
 		case !ok:
 			r.unknown(p, "signal", name, all.SymbolNames())
 		case len(k.states) > 0:
-			r.wrong(p, "%s: expected a signal with a figure, found %s, which has states; use until for it", key, name)
+			r.wrong(p, diag.About(key).Expect("a signal with a figure").Got("%s, which has states", name).Hint("use until for it"))
 		}
 	}
 	gears := gearsOf(f.Transmission)
@@ -112,11 +112,11 @@ func (r *rules) validateProcedures(all scope) {
 		}
 		if at := sub(root, "cautions"); r.has(root, "cautions") {
 			if len(e.V.Cautions) == 0 {
-				r.wrong(at, "cautions: expected at least one, for somebody sits in the vehicle")
+				r.wrong(at, diag.About("cautions").Expect("at least one, for somebody sits in the vehicle"))
 			}
 			for i, c := range e.V.Cautions {
 				if strings.TrimSpace(c) == "" {
-					r.wrong(sub(at, itoa(i)), "cautions: expected a sentence, found nothing")
+					r.wrong(sub(at, itoa(i)), diag.About("cautions").Expect("a sentence").Got("nothing"))
 				}
 			}
 		}
@@ -126,7 +126,7 @@ func (r *rules) validateProcedures(all scope) {
 			}
 		}
 		if n := len(e.V.Steps); n == 0 && r.has(root, "steps") || n > maxSteps {
-			r.wrong(sub(root, "steps"), "steps: expected 1 to %d, found %d", maxSteps, n)
+			r.wrongKey(root, "steps", diag.Expect("1 to %d", maxSteps).Got("%d", n))
 		}
 		for i := range e.V.Steps {
 			s := &e.V.Steps[i]
@@ -153,47 +153,47 @@ func (r *rules) validateStep(s *Step, p string, entry span, gears []string) {
 	case written("gears"):
 		for _, key := range []string{"until", "for", "at_most"} {
 			if written(key) {
-				r.wrong(sub(p, key), "%s: does not go with gears; a sequence ends with its last gear", key)
+				r.wrongKey(p, key, diag.Say("does not go with gears").Hint("a sequence ends with its last gear"))
 			}
 		}
 		if n := len(s.Gears); n < 2 || n > 50 {
-			r.wrong(sub(p, "gears"), "gears: expected two to 50 gears in the order they are engaged, found %d", n)
+			r.wrongKey(p, "gears", diag.Expect("two to 50 gears in the order they are engaged").Got("%d", n))
 		}
 		for i, g := range s.Gears {
 			switch q := sub(p, "gears", itoa(i)); {
 			case !slices.Contains(gears, g) && len(gears) == 0:
-				r.wrong(q, "unknown gear %q; expected a transmission with gears or ratios in this file", g)
+				r.wrong(q, diag.Say("unknown gear %q", g).Expect("a transmission with gears or ratios in this file"))
 			case !slices.Contains(gears, g):
 				r.unknown(q, "gear", g, gears)
 			case i > 0 && s.Gears[i-1] == g:
-				r.wrong(q, "gears: %q stands here twice in a row", g)
+				r.wrong(q, diag.About("gears").Say("%q stands here twice in a row", g))
 			}
 		}
 	case !written("until") && !written("hold"):
-		r.fail(entry, "step %q has no end; expected gears, until, or hold with for", at1(p))
+		r.fail(entry, diag.Say("step %q has no end", at1(p)).Expect("gears, until, or hold with for"))
 	case !written("until") && !written("for"):
-		r.fail(entry, "missing key \"for\"; expected how long the bands of hold must hold")
+		r.fail(entry, diag.Say("missing key \"for\"").Expect("how long the bands of hold must hold"))
 	}
 	if written("grace") && !written("hold") {
-		r.wrong(sub(p, "grace"), "grace: goes with hold, whose bands it is about")
+		r.wrongKey(p, "grace", diag.Say("goes with hold, whose bands it is about"))
 	}
 	if written("at_most") && s.AtMost <= s.For {
-		r.wrong(sub(p, "at_most"), "at_most: expected more than the %s of for, found %s", writeDuration(s.For), writeDuration(s.AtMost))
+		r.wrongKey(p, "at_most", diag.Expect("more than the %s of for", writeDuration(s.For)).Got("%s", writeDuration(s.AtMost)))
 	}
 	if written("at_most") && s.Grace > 0 {
-		r.wrong(sub(p, "grace"), "grace: does not go with at_most, which counts every moment")
+		r.wrongKey(p, "grace", diag.Say("does not go with at_most, which counts every moment"))
 	}
 	if r.has(p, "times") && (s.Times < 1 || s.Times > maxTimes) {
-		r.wrong(sub(p, "times"), "times: expected 1 to %d, found %d", maxTimes, s.Times)
+		r.wrongKey(p, "times", diag.Expect("1 to %d", maxTimes).Got("%d", s.Times))
 		return
 	}
 	least := time.Duration(s.Count())*s.For + time.Duration(s.Count()-1)*s.Rest
 	switch {
 	case !r.has(p, "within"):
 	case s.Within <= 0 || s.Within > maxStepTime:
-		r.wrong(sub(p, "within"), "within: expected a time above 0, at most %s, found %s", writeDuration(maxStepTime), writeDuration(s.Within))
+		r.wrongKey(p, "within", diag.Expect("a time above 0, at most %s", writeDuration(maxStepTime)).Got("%s", writeDuration(s.Within)))
 	case s.Within <= least:
-		r.wrong(sub(p, "within"), "within: expected more than the %s that the step itself takes, found %s", writeDuration(least), writeDuration(s.Within))
+		r.wrongKey(p, "within", diag.Expect("more than the %s that the step itself takes", writeDuration(least)).Got("%s", writeDuration(s.Within)))
 	}
 }
 
@@ -217,26 +217,26 @@ func (r *rules) validateReadings() {
 		case written("solenoid"):
 			for _, key := range []string{"unit", "limits", "choices"} {
 				if written(key) {
-					r.wrong(sub(p, key), "%s: does not go with solenoid, whose resistance and tolerance say it", key)
+					r.wrongKey(p, key, diag.Say("does not go with solenoid, whose resistance and tolerance say it"))
 				}
 			}
 			if i := slices.Index(solenoids, e.V.Solenoid); !r.has(p, "solenoid") {
 			} else if i < 0 {
 				r.unknown(sub(p, "solenoid"), "solenoid", e.V.Solenoid, solenoids)
 			} else if s := f.Transmission.Solenoids[i].V; s.Ohm == 0 {
-				r.wrong(sub(p, "solenoid"), "solenoid %q has no resistance in this file; expected resistance: and tolerance: there", e.V.Solenoid)
+				r.wrong(sub(p, "solenoid"), diag.Say("solenoid %q has no resistance in this file", e.V.Solenoid).Expect("resistance: and tolerance: there"))
 			}
 		case written("choices"):
 			for _, key := range []string{"unit", "limits"} {
 				if written(key) {
-					r.wrong(sub(p, key), "%s: does not go with choices, which are words", key)
+					r.wrongKey(p, key, diag.Say("does not go with choices, which are words"))
 				}
 			}
 			if len(e.V.Choices) < 2 && !r.bad[sub(p, "choices")] {
-				r.wrong(sub(p, "choices"), "choices: expected two or more, found %d", len(e.V.Choices))
+				r.wrongKey(p, "choices", diag.Expect("two or more").Got("%d", len(e.V.Choices)))
 			}
 		case !written("unit") && !written("limits"):
-			r.fail(at(e), "reading %q does not say what is read; expected solenoid, choices, or unit and limits", e.Name)
+			r.fail(at(e), diag.Say("reading %q does not say what is read", e.Name).Expect("solenoid, choices, or unit and limits"))
 		}
 	}
 }
@@ -315,26 +315,26 @@ func (f *File) adviseProcedures(list *diag.List) {
 		}
 		w := at(e)
 		if len(e.V.Before) == 0 {
-			list.Warn(w.pos, w.length, "procedure %q can begin at any time; before: would say what must hold", e.Name)
+			list.Warn(w.pos, w.length, diag.Say("procedure %q can begin at any time", e.Name).Hint("before: would say what must hold"))
 		}
 		for _, s := range e.V.Steps {
 			for _, h := range s.V.Hold {
 				if rng := ranges[h.Name]; rng != nil && (h.V.High < rng.Low || h.V.Low > rng.High) {
-					list.Warn(h.Pos, len(h.Name), "the band [%s, %s] of %s lies outside its range [%s, %s]: the step can never count",
-						writeFloat(h.V.Low), writeFloat(h.V.High), h.Name, writeFloat(rng.Low), writeFloat(rng.High))
+					list.Warn(h.Pos, len(h.Name), diag.Say("the band [%s, %s] of %s lies outside its range [%s, %s]: the step can never count",
+						writeFloat(h.V.Low), writeFloat(h.V.High), h.Name, writeFloat(rng.Low), writeFloat(rng.High)))
 				}
 			}
 			if len(s.V.Gears) > 0 && len(s.V.Hold) > 0 && s.V.Grace == 0 {
-				list.Warn(s.Pos, len(s.Name), "step %q forgives no moment outside its bands; grace: 1 s is usual", s.Name)
+				list.Warn(s.Pos, len(s.Name), diag.Say("step %q forgives no moment outside its bands", s.Name).Hint("grace: 1 s is usual"))
 			}
 			if s.V.AtMost > 0 && s.V.Rest == 0 {
-				list.Warn(s.Pos, len(s.Name), "step %q lets one try follow the other at once; rest: would say how long to wait", s.Name)
+				list.Warn(s.Pos, len(s.Name), diag.Say("step %q lets one try follow the other at once", s.Name).Hint("rest: would say how long to wait"))
 			}
 		}
 	}
 	for _, e := range f.Readings {
 		if e.Pos.File == f.source && e.V.Solenoid == "" && len(e.V.Choices) == 0 && e.V.Limits == nil {
-			list.Warn(e.Pos, len(e.Name), "reading %q has no limits: it is noted, not judged", e.Name)
+			list.Warn(e.Pos, len(e.Name), diag.Say("reading %q has no limits: it is noted, not judged", e.Name))
 		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"gearwitness/signals/bits"
+	"gearwitness/signals/diag"
 )
 
 // Request is a diagnostic read over ISO 15765-2. Only services that read can be
@@ -126,19 +127,19 @@ func (r *rules) validateRequest(q *Request, path string, entry span) {
 	}
 	switch {
 	case !asks && q.Item != nil:
-		r.wrong(sub(path, "item"), "item: service %02X asks for all fault codes and has none", uint8(q.Service))
+		r.wrongKey(path, "item", diag.Say("service %02X asks for all fault codes and has none", uint8(q.Service)))
 	case !asks && len(q.Signals) > 0:
-		r.wrong(sub(path, "signals"), "signals: service %02X answers with fault codes", uint8(q.Service))
+		r.wrongKey(path, "signals", diag.Say("service %02X answers with fault codes", uint8(q.Service)))
 	case asks && q.Item == nil && !r.bad[sub(path, "item")]:
-		r.fail(entry, "missing key \"item\"; expected what service %02X is to read, 0 to 0x%X", uint8(q.Service), top)
+		r.fail(entry, diag.Say("missing key \"item\"").Expect("what service %02X is to read, 0 to 0x%X", uint8(q.Service), top))
 	case asks && q.Item != nil && *q.Item > top:
-		r.wrong(sub(path, "item"), "item: expected 0 to 0x%X, found 0x%X", top, *q.Item)
+		r.wrongKey(path, "item", diag.Expect("0 to 0x%X", top).Got("0x%X", *q.Item))
 	}
 	if q.Frame != nil && q.Service != FreezeFrame {
-		r.wrong(sub(path, "frame"), "frame: goes with service 02 only")
+		r.wrongKey(path, "frame", diag.Say("goes with service 02 only"))
 	}
 	if q.Mask != nil && q.Service != ReadFaults {
-		r.wrong(sub(path, "mask"), "mask: goes with service 19 only")
+		r.wrongKey(path, "mask", diag.Say("goes with service 19 only"))
 	}
 	limit := uint32(0x7FF)
 	if q.Extended {
@@ -146,19 +147,19 @@ func (r *rules) validateRequest(q *Request, path string, entry span) {
 	}
 	for key, id := range map[string]*uint32{"to": q.To, "from": q.From} {
 		if id != nil && *id > limit {
-			r.wrong(sub(path, key), "%s: expected 0 to 0x%X, found 0x%X; for 29 bits add extended: true", key, limit, *id)
+			r.wrongKey(path, key, diag.Expect("0 to 0x%X", limit).Got("0x%X", *id).Hint("for 29 bits add extended: true"))
 		}
 	}
 	if q.To != nil && q.From == nil && *q.To != 0x7DF && *q.To != 0x18DB33F1 && !r.bad[sub(path, "from")] && answerTo(*q.To, q.Extended) == 0 {
-		r.wrong(sub(path, "to"), "to: 0x%X is no identifier of ISO 15765-4; expected the key from with the one that answers", *q.To)
+		r.wrongKey(path, "to", diag.Say("0x%X is no identifier of ISO 15765-4", *q.To).Expect("the key from with the one that answers"))
 	}
 	if r.has(path, "every") && q.Every < 100*time.Millisecond {
-		r.wrong(sub(path, "every"), "every: expected 100 ms or more, found %s; a bus is shared", writeDuration(q.Every))
+		r.wrongKey(path, "every", diag.Expect("100 ms or more").Got("%s", writeDuration(q.Every)).Hint("a bus is shared"))
 	}
 	length := bits.MaxData
 	if r.has(path, "length") {
 		if q.Length < 1 || q.Length > 4093 {
-			r.wrong(sub(path, "length"), "length: expected 1 to 4093 bytes, found %d", q.Length)
+			r.wrongKey(path, "length", diag.Expect("1 to 4093 bytes").Got("%d", q.Length))
 		} else {
 			length = q.Length
 		}

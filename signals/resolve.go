@@ -39,7 +39,7 @@ func (r *places) complete(v reflect.Value, at string, here span) {
 			case ok:
 				r.complete(v.Field(f.index), path, where)
 			case f.need:
-				r.failAt(path, here, "missing key %q: %s", f.key, f.help)
+				r.failAt(path, here, diag.Say("missing key %q: %s", f.key, f.help))
 			}
 		}
 	}
@@ -85,7 +85,7 @@ func (r *places) resolveSignals(list Named[Signal], path string) {
 			}
 			c, err := sensor.Fit(ohm, celsius)
 			if err != nil {
-				r.wrong(sub(at, "thermistor", "points"), "points: %v", err)
+				r.wrongKey(sub(at, "thermistor"), "points", diag.Say("%v", err))
 			}
 			t.fit = c
 		}

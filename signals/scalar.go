@@ -58,11 +58,11 @@ var scalars = map[reflect.Type]scalar{
 		types:   []string{"integer", "string"},
 		pattern: `^-?(0x[0-9A-Fa-f]+|[0-9]+)(\.\.-?(0x[0-9A-Fa-f]+|[0-9]+))?$`,
 	},
-	reflect.TypeFor[bits.Order](): words[bits.Order]("little", "big"),
-	reflect.TypeFor[Number]():     words[Number]("unsigned", "signed", "float"),
-	reflect.TypeFor[Level]():      words[Level]("note", "caution", "stop"),
-	reflect.TypeFor[Form]():       words[Form]("nmea", "columns", "pairs"),
-	reflect.TypeFor[Grade]():      words[Grade]("good", "bad"),
+	reflect.TypeFor[bits.Order](): words[bits.Order]("little where the first byte is the least significant one, big where it is the most significant one", "little", "big"),
+	reflect.TypeFor[Number]():     words[Number]("", "unsigned", "signed", "float"),
+	reflect.TypeFor[Level]():      words[Level]("", "note", "caution", "stop"),
+	reflect.TypeFor[Form]():       words[Form]("", "nmea", "columns", "pairs"),
+	reflect.TypeFor[Grade]():      words[Grade]("", "good", "bad"),
 	reflect.TypeFor[Service](): {
 		read:    func(s string) (any, error) { return readService(s) },
 		write:   func(v any) string { return fmt.Sprintf("0x%02X", uint8(v.(Service))) },
@@ -78,11 +78,12 @@ func readService(s string) (Service, error) {
 	if err == nil && slices.Contains(names, fmt.Sprintf("%02X", u)) {
 		return Service(u), nil
 	}
-	return 0, fmt.Errorf("%s, in hexadecimal, found %q; services that write or clear cannot be expressed", oneOf(names), s)
+	return 0, diag.Expect("%s, in hexadecimal", oneOf(names)).Got("%q", s).Hint("services that write or clear cannot be expressed")
 }
 
-// words describes a type whose values 0, 1, 2 ... are written as these words.
-func words[T ~uint8](names ...string) scalar {
+// words describes a type whose values 0, 1, 2 ... are written as these words; help
+// says what they mean to those who write another.
+func words[T ~uint8](help string, names ...string) scalar {
 	return scalar{
 		read: func(s string) (any, error) {
 			for i, n := range names {
@@ -90,7 +91,7 @@ func words[T ~uint8](names ...string) scalar {
 					return T(i), nil
 				}
 			}
-			return nil, fmt.Errorf("%s, found %q%s", oneOf(names), s, diag.Suggest(s, names))
+			return nil, diag.Expect("%s", oneOf(names)).Got("%q", s).Suggest(s, names).Hint("%s", help)
 		},
 		write: func(v any) string { return names[v.(T)] },
 		types: []string{"string"},
@@ -98,12 +99,12 @@ func words[T ~uint8](names ...string) scalar {
 	}
 }
 
-// oneOf returns "expected a, b or c".
+// oneOf returns "a, b or c".
 func oneOf(names []string) string {
 	if len(names) == 1 {
-		return "expected " + names[0]
+		return names[0]
 	}
-	return "expected " + strings.Join(names[:len(names)-1], ", ") + " or " + names[len(names)-1]
+	return strings.Join(names[:len(names)-1], ", ") + " or " + names[len(names)-1]
 }
 
 // String returns the level's word.
@@ -141,12 +142,12 @@ func figure(s string) (v float64, unit string, err error) {
 func readFloat(s string) (float64, error) {
 	for _, r := range s {
 		if !strings.ContainsRune("+-.0123456789eE", r) {
-			return 0, fmt.Errorf("expected a number, found %q", s)
+			return 0, diag.Expect("a number").Got("%q", s)
 		}
 	}
 	v, err := strconv.ParseFloat(s, 64)
 	if err != nil || math.IsInf(v, 0) {
-		return 0, fmt.Errorf("expected a number, found %q", s)
+		return 0, diag.Expect("a number").Got("%q", s)
 	}
 	return v, nil
 }
@@ -174,7 +175,7 @@ func readInt(s string) (int64, error) {
 	digits = strings.ReplaceAll(digits, "_", "")
 	u, err := strconv.ParseUint(digits, base, 64)
 	if err != nil || negative && u > 1<<63 || strings.ContainsAny(digits, "+-") {
-		return 0, fmt.Errorf("expected a whole number such as 5 or 0x1F, found %q", s)
+		return 0, diag.Expect("a whole number such as 5 or 0x1F").Got("%q", s)
 	}
 	if negative {
 		return -int64(u), nil
@@ -190,13 +191,13 @@ func readDuration(s string) (time.Duration, error) {
 		"ms": time.Millisecond, "s": time.Second, "min": time.Minute, "h": time.Hour}[u]
 	switch {
 	case err != nil:
-		return 0, fmt.Errorf("expected a time such as 10 ms, found %q", s)
+		return 0, diag.Expect("a time such as 10 ms").Got("%q", s)
 	case u == "":
-		return 0, fmt.Errorf("expected a time with its unit such as 10 ms, found %q", s)
+		return 0, diag.Expect("a time with its unit such as 10 ms").Got("%q", s)
 	case !ok:
-		return 0, fmt.Errorf("expected a time in µs, ms, s, min or h, found %q%s", s, diag.Suggest(u, []string{"µs", "ms", "s", "min", "h"}))
+		return 0, diag.Expect("a time in µs, ms, s, min or h").Got("%q", s).Suggest(u, []string{"µs", "ms", "s", "min", "h"})
 	case v < 0 || v*float64(step) > float64(maxDuration):
-		return 0, fmt.Errorf("expected a time from 0 to %s, found %q", writeDuration(maxDuration), s)
+		return 0, diag.Expect("a time from 0 to %s", writeDuration(maxDuration)).Got("%q", s)
 	}
 	return time.Duration(math.Round(v * float64(step))), nil
 }
@@ -220,10 +221,10 @@ func readBitRate(s string) (BitRate, error) {
 	v, u, err := figure(s)
 	factor, ok := map[string]float64{"": 1, "bit/s": 1, "k": 1e3, "kbit/s": 1e3, "M": 1e6, "Mbit/s": 1e6}[u]
 	if err != nil || !ok {
-		return 0, fmt.Errorf("expected a bit rate such as 500 kbit/s, found %q", s)
+		return 0, diag.Expect("a bit rate such as 500 kbit/s").Got("%q", s)
 	}
 	if v *= factor; v < 5e3 || v > 20e6 || v != math.Trunc(v) {
-		return 0, fmt.Errorf("expected a bit rate from 5 kbit/s to 20 Mbit/s, found %q", s)
+		return 0, diag.Expect("a bit rate from 5 kbit/s to 20 Mbit/s").Got("%q", s)
 	}
 	return BitRate(v), nil
 }
@@ -246,10 +247,10 @@ func readBitPos(s string) (bits.Pos, error) {
 	x, err := strconv.Atoi(a)
 	y, err2 := strconv.Atoi(b)
 	if !ok || err != nil || err2 != nil || len(a) > 4 || len(b) != 1 {
-		return bits.Pos{}, fmt.Errorf("expected byte.bit such as 5.1, both counted from 1, found %q", s)
+		return bits.Pos{}, diag.Expect("byte.bit such as 5.1, both counted from 1").Got("%q", s)
 	}
 	if x < 1 || y < 1 || y > 8 {
-		return bits.Pos{}, fmt.Errorf("expected byte.bit, bytes counted from 1 and bits from 1 to 8, found %q", s)
+		return bits.Pos{}, diag.Expect("byte.bit, bytes counted from 1 and bits from 1 to 8").Got("%q", s)
 	}
 	return bits.Pos{Byte: x, Bit: y}, nil
 }
@@ -261,14 +262,14 @@ func readRawRange(s string) (RawRange, error) {
 	}
 	low, err := readInt(strings.TrimSpace(a))
 	if err != nil {
-		return RawRange{}, fmt.Errorf("expected a raw value such as 5, 0x1F or 2..7, found %q", s)
+		return RawRange{}, diag.Expect("a raw value such as 5, 0x1F or 2..7").Got("%q", s)
 	}
 	high, err := readInt(strings.TrimSpace(b))
 	if err != nil {
-		return RawRange{}, fmt.Errorf("expected a raw value such as 5, 0x1F or 2..7, found %q", s)
+		return RawRange{}, diag.Expect("a raw value such as 5, 0x1F or 2..7").Got("%q", s)
 	}
 	if low > high {
-		return RawRange{}, fmt.Errorf("expected the lower raw value first, found %q", s)
+		return RawRange{}, diag.Expect("the lower raw value first").Got("%q", s)
 	}
 	return RawRange{low, high}, nil
 }

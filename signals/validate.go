@@ -1,6 +1,9 @@
 package signals
 
-import "gearwitness/signals/unit"
+import (
+	"gearwitness/signals/diag"
+	"gearwitness/signals/unit"
+)
 
 // Analysis are the signals that the analysis adds to those of the file. A file
 // may define the ones marked free itself; the others are reserved.
@@ -52,12 +55,12 @@ func (r *rules) validate() {
 // define enters a signal.
 func (r *rules) define(where span, name string, u unit.Unit, states States) {
 	if old, ok := r.signals[name]; ok {
-		r.twice(where, old.entry.pos, "signal %q is defined a second time; a name means one signal in the whole file", name)
+		r.twice(where, old.entry.pos, diag.Say("signal %q is defined a second time", name).Hint("a name means one signal in the whole file"))
 		return
 	}
 	for _, a := range Analysis {
 		if a.Name == name && !a.Free {
-			r.fail(where, "%q is a signal of the analysis; expected another name", name)
+			r.fail(where, diag.Say("%q is a signal of the analysis", name).Expect("another name"))
 		}
 	}
 	r.signals[name] = known{where, u, states}

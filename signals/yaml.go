@@ -44,17 +44,17 @@ func parseYAML(name string, text []byte, found *diag.List, lost map[string]bool)
 	at := func(line, column int) diag.Pos { return diag.Pos{File: name, Line: line, Column: column} }
 	text = bytes.TrimPrefix(text, []byte("\uFEFF"))
 	if len(text) > maxFileBytes {
-		found.Add(at(1, 1), 1, "expected at most %d bytes, found %d", maxFileBytes, len(text))
+		found.Add(at(1, 1), 1, diag.Expect("at most %d bytes", maxFileBytes).Got("%d", len(text)))
 		return nil
 	}
 	text = bytes.ReplaceAll(text, []byte("\r\n"), []byte("\n"))
 	if n := bytes.Count(text, []byte("\n")); n > maxLines {
-		found.Add(at(maxLines, 1), 1, "expected at most %d lines, found %d; put a part into a file of its own under use", maxLines, n)
+		found.Add(at(maxLines, 1), 1, diag.Expect("at most %d lines", maxLines).Got("%d", n).Hint("put a part into a file of its own under use"))
 		return nil
 	}
 	entries := bytes.Count(text, []byte(":")) + bytes.Count(text, []byte(","))
 	if entries > maxEntries {
-		found.Add(at(1, 1), 1, "expected at most %d entries, found %d; put a part into a file of its own under use", maxEntries, entries)
+		found.Add(at(1, 1), 1, diag.Expect("at most %d entries", maxEntries).Got("%d", entries).Hint("put a part into a file of its own under use"))
 		return nil
 	}
 	before := len(*found)
@@ -62,10 +62,10 @@ func parseYAML(name string, text []byte, found *diag.List, lost map[string]bool)
 	for i, line := range strings.Split(string(text), "\n") {
 		column := 0
 		if utf8.RuneCountInString(line) > maxLine {
-			found.Add(at(i+1, maxLine+1), 1, "expected lines of at most %d characters", maxLine)
+			found.Add(at(i+1, maxLine+1), 1, diag.Expect("lines of at most %d characters", maxLine))
 		}
 		if rest := strings.TrimLeft(line, " "); strings.Count(leading(rest), "-")+strings.Count(leading(rest), "?") > maxDashes {
-			found.Add(at(i+1, len(line)-len(rest)+1), 1, "expected lists nested at most %d deep", maxDashes)
+			found.Add(at(i+1, len(line)-len(rest)+1), 1, diag.Expect("lists nested at most %d deep", maxDashes))
 		}
 		for j, r := range line {
 			if len(*found) > before+100 {
@@ -74,14 +74,14 @@ func parseYAML(name string, text []byte, found *diag.List, lost map[string]bool)
 			column++
 			switch {
 			case r == utf8.RuneError && line[j] != 0xEF:
-				found.Add(at(i+1, column), 1, "expected UTF-8 text, found byte %02X; save the file as UTF-8", line[j])
+				found.Add(at(i+1, column), 1, diag.Expect("UTF-8 text").Got("byte %02X", line[j]).Hint("save the file as UTF-8"))
 			case r == '\t':
-				found.Add(at(i+1, column), 1, "expected spaces, found a tab")
+				found.Add(at(i+1, column), 1, diag.Expect("spaces").Got("a tab"))
 			case r < ' ' || r == 0x7F || r == 0x85 || r == 0x2028 || r == 0x2029:
-				found.Add(at(i+1, column), 1, "expected text, found the control character U+%04X", r)
+				found.Add(at(i+1, column), 1, diag.Expect("text").Got("the control character U+%04X", r))
 			case r == '[' || r == '{':
 				if depth++; depth == maxNesting+1 {
-					found.Add(at(i+1, column), 1, "expected brackets nested at most %d deep", maxNesting)
+					found.Add(at(i+1, column), 1, diag.Expect("brackets nested at most %d deep", maxNesting))
 				}
 			case r == ']' || r == '}':
 				depth = max(0, depth-1)
@@ -97,9 +97,9 @@ func parseYAML(name string, text []byte, found *diag.List, lost map[string]bool)
 		lines := bytes.SplitAfter(text, []byte("\n"))
 		line := lines[min(pos.Line, len(lines))-1]
 		if bytes.ContainsRune(line, '{') {
-			found.Add(pos, 1, "cannot be read as YAML: %s; look at the brackets and quotes here and just before: between { } a text with a comma, colon, brace or quote in it stands in quotes", message)
+			found.Add(pos, 1, diag.Say("cannot be read as YAML: %s", message).Hint("look at the brackets and quotes here and just before: between { } a text with a comma, colon, brace or quote in it stands in quotes"))
 		} else {
-			found.Add(pos, 1, "cannot be read as YAML: %s; look at the indentation, brackets and quotes here and just before", message)
+			found.Add(pos, 1, diag.Say("cannot be read as YAML: %s", message).Hint("look at the indentation, brackets and quotes here and just before"))
 		}
 		key := wholeEntry.FindSubmatch(line)
 		if key == nil || again*entries > maxEntries {
@@ -116,13 +116,13 @@ func parseYAML(name string, text []byte, found *diag.List, lost map[string]bool)
 			continue
 		}
 		if body != nil {
-			found.Add(start(name, doc.Body).pos, 1, "expected one document, found a second one after ---")
+			found.Add(start(name, doc.Body).pos, 1, diag.Expect("one document").Got("a second one after ---"))
 			return nil
 		}
 		body = doc.Body
 	}
 	if body == nil {
-		found.Add(at(1, 1), 1, `expected a vehicle file beginning with "format: 1", found nothing`)
+		found.Add(at(1, 1), 1, diag.Expect(`a vehicle file beginning with "format: 1"`).Got("nothing"))
 	}
 	return body
 }

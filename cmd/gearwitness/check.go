@@ -25,12 +25,14 @@ func newCheck() *cobra.Command {
 		Long: `check reads a vehicle file as drive would and names every mistake at once: where,
 what was expected, what was found, and the nearest valid spelling. Then come
 warnings (what is probably not meant) and the bus load its periods add up to.
-FILE can be the name of something built in (see --list), such as van.
+FILE can be the name of something built in (see --list), such as van. --json gives
+each finding as data: place, problem, expected, found, suggestion, help.
 
 With --gears it prints, for every gear of the element table, the ratio, and the
 torque share and slip of each element at 1,000 rpm input; a row that ties up or
 stays in neutral is named with the elements to blame. Then what the speed sensors
-can tell apart, and how far each slip may be off by their steps and periods.
+can tell apart, and how far each slip may be off by their steps and periods. Of a
+file with plain ratios it prints these with their steps and their spread.
 
 With --procedures it prints what can be begun with --procedure and what is read on
 the bench: cautions, needs, steps, limits.
@@ -121,7 +123,7 @@ func (o *checkOptions) run(cmd *cobra.Command, args []string) error {
 		return printProcedures(out, args[0], file)
 	}
 	if o.json {
-		err = writeJSON(cmd, jsonFindings(findings))
+		err = writeJSON(cmd, append(diag.List{}, findings...)) // [] where nothing is to be said
 	} else {
 		printFindings(out, args[0], file, findings)
 	}
@@ -163,12 +165,16 @@ func printFindings(out io.Writer, name string, file *signals.File, findings diag
 		fmt.Fprintf(out, "%s cannot be used: %s.\n", name, counted(findings.Errors(), "mistake"))
 		return
 	}
+	if file.Silent() {
+		fmt.Fprintf(out, "%s has no mistakes, but nothing can be received by it.\n", name)
+		return
+	}
 	fmt.Fprintf(out, "%s is sound: %s.\n", name, contents(file))
 	for _, l := range file.Loads() {
 		if l.High == 0 {
 			continue
 		}
-		text := fmt.Sprintf("Bus %s: its frames take %.0f to %.0f %% of it", l.Bus, l.Low*100, l.High*100)
+		text := fmt.Sprintf("Bus %s: its frames take %s of it", l.Bus, l.Share())
 		if l.Uncounted > 0 {
 			text += fmt.Sprintf(", not counting %s without a period or of a kind whose length varies", counted(l.Uncounted, "frame"))
 		}
@@ -177,8 +183,16 @@ func printFindings(out io.Writer, name string, file *signals.File, findings diag
 }
 
 func (o *checkOptions) printGears(cmd *cobra.Command, name string, file *signals.File) error {
-	if file.Transmission == nil || file.Transmission.Train == nil {
-		return wrongError{name + " describes no gear train; --gears needs transmission: train, elements and gears"}
+	t := file.Transmission
+	if t == nil || t.Train == nil && len(t.Ratios) == 0 {
+		return wrongError{name + " describes no gears; --gears needs transmission: with ratios, or with train, elements and gears"}
+	}
+	if t.Train == nil {
+		ratios := geartrain.NewRatios(t)
+		if o.json {
+			return writeJSON(cmd, ratios)
+		}
+		return ratios.WriteText(cmd.OutOrStdout())
 	}
 	report, err := geartrain.NewReport(file.Transmission)
 	if err == nil {
@@ -242,28 +256,6 @@ func writeJSON(cmd *cobra.Command, v any) error {
 	e.SetEscapeHTML(false)
 	e.SetIndent("", "  ")
 	return e.Encode(v)
-}
-
-// finding is a diag.Finding as --json prints it.
-type finding struct {
-	Severity string `json:"severity"` // error or warning
-	File     string `json:"file"`
-	Line     int    `json:"line"`   // from 1
-	Column   int    `json:"column"` // from 1, in code points
-	Length   int    `json:"length"`
-	Text     string `json:"text"`
-}
-
-func jsonFindings(list diag.List) []finding {
-	all := make([]finding, 0, len(list))
-	for _, f := range list {
-		severity := "error"
-		if f.Severity == diag.Warning {
-			severity = "warning"
-		}
-		all = append(all, finding{severity, f.Pos.File, f.Pos.Line, f.Pos.Column, f.Length, f.Text})
-	}
-	return all
 }
 
 // contents says in a few words what a vehicle file describes.

@@ -1,11 +1,12 @@
 // Package diag holds findings about text that a person wrote: where, what was
-// found, what was expected and what to do. Findings are data first; Error and
-// Excerpt turn them into text.
+// found, what was expected and what to do. A Finding is a Message at a place; both
+// are data, and Text, Error and Excerpt turn them into words.
 //
 // Lines and columns count from 1, columns in Unicode code points, a tab as one.
 package diag
 
 import (
+	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -14,9 +15,9 @@ import (
 
 // Pos is a place in a file.
 type Pos struct {
-	File   string
-	Line   int
-	Column int
+	File   string `json:"file"`
+	Line   int    `json:"line"`
+	Column int    `json:"column"`
 }
 
 // String returns file:line:column; what is zero is left out.
@@ -64,10 +65,10 @@ func (s Severity) MarshalText() ([]byte, error) { return []byte(s.String()), nil
 // Finding is one thing to tell about a file.
 type Finding struct {
 	Severity Severity
-	Pos      Pos    // first character of the subject
-	Length   int    // of the subject in code points, at least 1
-	Text     string // "unknown unit "rpn"; expected ...; did you mean "rpm"?"
-	Also     *Pos   // the other place of a duplicate or contradiction
+	Pos      Pos // first character of the subject
+	Length   int // of the subject in code points, at least 1
+	Message
+	Also *Pos // the other place of a duplicate or contradiction
 }
 
 // String is the finding on one line: file:line:column, then what is wrong.
@@ -78,11 +79,25 @@ func (f Finding) String() string {
 	if f.Severity == Warning {
 		b.WriteString("warning: ")
 	}
-	b.WriteString(f.Text)
+	b.WriteString(f.Text())
 	if f.Also != nil {
 		fmt.Fprintf(&b, "; see %v", *f.Also)
 	}
 	return b.String()
+}
+
+// MarshalJSON returns the finding as one object: severity, file, line, column and
+// length in code points, text as Text gives it, then the parts of the message that
+// say something, and also.
+func (f Finding) MarshalJSON() ([]byte, error) {
+	return json.Marshal(struct {
+		Severity Severity `json:"severity"`
+		Pos
+		Length int    `json:"length"`
+		Text   string `json:"text"`
+		Message
+		Also *Pos `json:"also,omitempty"`
+	}{f.Severity, f.Pos, f.Length, f.Text(), f.Message, f.Also})
 }
 
 // Excerpt is the one-line form followed by the line of the source with the
@@ -147,13 +162,13 @@ const most = 50
 type List []Finding
 
 // Add appends a finding of severity Error.
-func (l *List) Add(pos Pos, length int, format string, args ...any) {
-	*l = append(*l, Finding{Pos: pos, Length: length, Text: fmt.Sprintf(format, args...)})
+func (l *List) Add(pos Pos, length int, m Message) {
+	*l = append(*l, Finding{Pos: pos, Length: length, Message: m})
 }
 
 // Warn appends a finding of severity Warning.
-func (l *List) Warn(pos Pos, length int, format string, args ...any) {
-	*l = append(*l, Finding{Severity: Warning, Pos: pos, Length: length, Text: fmt.Sprintf(format, args...)})
+func (l *List) Warn(pos Pos, length int, m Message) {
+	*l = append(*l, Finding{Severity: Warning, Pos: pos, Length: length, Message: m})
 }
 
 // Sort orders the findings by place, errors before warnings at the same one,
@@ -166,7 +181,7 @@ func (l *List) Sort() {
 		return int(a.Severity) - int(b.Severity)
 	})
 	*l = slices.CompactFunc(*l, func(a, b Finding) bool {
-		return a.Pos == b.Pos && a.Severity == b.Severity && a.Text == b.Text
+		return a.Pos == b.Pos && a.Severity == b.Severity && a.Message == b.Message
 	})
 }
 

@@ -106,34 +106,36 @@ func (c *compiler) done() (*Program, []Problem) {
 // parse has expr read the text; its recursion is bounded by maxLength.
 func (c *compiler) parse(src string) (root ast.Node) {
 	if strings.TrimSpace(src) == "" {
-		c.problems = append(c.problems, Problem{0, 1, "expected a formula, found nothing"})
+		c.problems = append(c.problems, Problem{0, 1, diag.Expect("a formula").Got("nothing")})
 		return nil
 	}
 	if len(src) > maxLength || !utf8.ValidString(src) {
-		c.problems = append(c.problems, Problem{0, 1, fmt.Sprintf("expected a formula of at most %d bytes of UTF-8, found %d", maxLength, len(src))})
+		c.problems = append(c.problems, Problem{0, 1, diag.Expect("a formula of at most %d bytes of UTF-8", maxLength).Got("%d", len(src))})
 		return nil
 	}
 	length := utf8.RuneCountInString(src)
 	defer func() {
 		if p := recover(); p != nil {
-			c.problems = append(c.problems, Problem{0, length, fmt.Sprintf("cannot be read as a formula: %v", p)})
+			c.problems = append(c.problems, Problem{0, length, unreadable(p)})
 			root = nil
 		}
 	}()
 	tree, err := parser.Parse(src)
 	if err != nil {
-		p := Problem{0, length, "cannot be read as a formula: " + err.Error()}
+		p := Problem{0, length, unreadable(err)}
 		var at *file.Error
 		if errors.As(err, &at) {
 			p.From = min(max(at.From, 0), max(length-1, 0))
 			p.Length = min(max(at.To-at.From, 1), length-p.From)
-			p.Text = "cannot be read as a formula: " + message(at.Message)
+			p.Message = unreadable(message(at.Message))
 		}
 		c.problems = append(c.problems, p)
 		return nil
 	}
 	return tree.Node
 }
+
+func unreadable(why any) diag.Message { return diag.Say("cannot be read as a formula: %v", why) }
 
 // Notes of expr that are put in words of our own; anything else stands as it is.
 var (
@@ -173,13 +175,13 @@ func message(s string) string {
 	return s
 }
 
-func (c *compiler) fail(n ast.Node, format string, args ...any) {
+func (c *compiler) fail(n ast.Node, m diag.Message) {
 	loc := n.Location()
 	length := loc.To - loc.From
 	if id, ok := n.(*ast.IdentifierNode); ok {
 		length = utf8.RuneCountInString(id.Value)
 	}
-	c.problems = append(c.problems, Problem{max(loc.From, 0), max(length, 1), fmt.Sprintf(format, args...)})
+	c.problems = append(c.problems, Problem{max(loc.From, 0), max(length, 1), m})
 }
 
 // value is a compiled number: how to compute it and what it measures.
@@ -198,7 +200,7 @@ func constant(v float64) value {
 func (c *compiler) name(n ast.Node, name string) (value, Symbol, bool) {
 	s, ok := c.scope.Symbol(name)
 	if !ok {
-		c.fail(n, "unknown signal %q%s", name, c.near(name))
+		c.fail(n, c.unknown(name))
 		return nothing, s, false
 	}
 	i := slices.Index(c.p.names, name)
@@ -210,11 +212,12 @@ func (c *compiler) name(n ast.Node, name string) (value, Symbol, bool) {
 	return value{func(r *Run) float64 { return r.In[i] }, quantityOf(s.Unit)}, s, true
 }
 
-func (c *compiler) near(name string) string {
+func (c *compiler) unknown(name string) diag.Message {
+	m := diag.Say("unknown signal %q", name)
 	if f, ok := functions[name]; ok {
-		return "; " + name + " is a function: " + f.usage
+		return m.Hint("%s is a function: %s", name, f.usage)
 	}
-	return diag.Suggest(name, c.scope.SymbolNames())
+	return m.Suggest(name, c.scope.SymbolNames())
 }
 
 // memberName returns the name in slip["low-gears clutch"].
@@ -276,10 +279,10 @@ func (c *compiler) number(n ast.Node) value {
 	case *ast.BuiltinNode:
 		return c.call(n, n.Name, n.Arguments)
 	case *ast.StringNode:
-		c.fail(n, "expected a number, found the text %q; texts are compared with signals that have states, as in lever == \"D\"", n.Value)
+		c.fail(n, diag.Expect("a number").Got("the text %q", n.Value).Hint("texts are compared with signals that have states, as in lever == \"D\""))
 		return nothing
 	}
-	c.fail(n, "expected a number, found %s", c.describe(n))
+	c.fail(n, diag.Expect("a number").Got("%s", c.describe(n)))
 	return nothing
 }
 
@@ -335,6 +338,10 @@ func (c *compiler) arithmetic(n *ast.BinaryNode) (value, bool) {
 	if a.q.literal && b.q.literal {
 		q = quantity{literal: true, constant: f(a.q.constant, b.q.constant)}
 	}
+	if m, never := hopeless(n.Operator, a.q, b.q, q); never {
+		c.fail(n, m)
+		return nothing, true
+	}
 	x, y := a.eval, b.eval
 	// Each operator gets its own closure: one call less in a hot path.
 	switch n.Operator {
@@ -354,6 +361,25 @@ func (c *compiler) arithmetic(n *ast.BinaryNode) (value, bool) {
 		}
 		return finite(f(a, b))
 	}, q}, true
+}
+
+// hopeless tells whether an operation can never have a value, whatever its signals
+// are: what is computed of figures alone is known while checking. min and max of
+// figures are not followed; their constant is NaN.
+func hopeless(operator string, a, b, result quantity) (diag.Message, bool) {
+	if (operator == "/" || operator == "%") && b.literal && b.constant == 0 {
+		return diag.Say("this divides by 0 and never has a value"), true
+	}
+	if !result.literal || math.IsNaN(a.constant) || math.IsNaN(b.constant) {
+		return diag.Message{}, false
+	}
+	switch c := result.constant; {
+	case math.IsInf(c, 0):
+		return diag.Say("this is too large to be a number, and never has a value"), true
+	case math.IsNaN(c):
+		return diag.Say("this is no number, and never has a value"), true
+	}
+	return diag.Message{}, false
 }
 
 func finite(v float64) float64 {
@@ -406,11 +432,11 @@ func (c *compiler) condition(n ast.Node) func(*Run) logic {
 			for _, text := range slices.Sorted(keys(s.States)) {
 				hint = fmt.Sprintf("%s == %q", n.Value, text)
 			}
-			c.fail(n, "expected a condition, found a number; write for instance %s", hint)
+			c.fail(n, diag.Expect("a condition").Got("a number").Hint("write for instance %s", hint))
 		}
 		return func(*Run) logic { return unknown }
 	}
-	c.fail(n, "expected a condition such as a > 5, found %s", c.describe(n))
+	c.fail(n, diag.Expect("a condition such as a > 5").Got("%s", c.describe(n)))
 	return func(*Run) logic { return unknown }
 }
 
@@ -429,7 +455,7 @@ func (c *compiler) comparison(n *ast.BinaryNode) func(*Run) logic {
 	if n.Operator == "in" {
 		list, ok := n.Right.(*ast.ArrayNode)
 		if !ok || len(list.Nodes) == 0 {
-			c.fail(n.Right, `expected a list after in, such as lever in ["P", "N"]`)
+			c.fail(n.Right, diag.Expect(`a list after in, such as lever in ["P", "N"]`))
 			return open
 		}
 		var any func(*Run) logic
@@ -467,7 +493,7 @@ func (c *compiler) equal(n ast.Node, left, right ast.Node, operator string) func
 			name, isName = memberName(l)
 		}
 		if !isName {
-			c.fail(text, "the text %q can be compared with a signal that has states only", text.Value)
+			c.fail(text, diag.Say("the text %q can be compared with a signal that has states only", text.Value))
 			return open
 		}
 		v, s, ok := c.name(left, name)
@@ -475,17 +501,17 @@ func (c *compiler) equal(n ast.Node, left, right ast.Node, operator string) func
 			return open
 		}
 		if len(s.States) == 0 {
-			c.fail(text, "%s has no states; compare it with a number", name)
+			c.fail(text, diag.Say("%s has no states", name).Hint("compare it with a number"))
 			return open
 		}
 		want, ok := s.States[text.Value]
 		if !ok {
 			texts := slices.Sorted(keys(s.States))
-			c.fail(text, "%s has no state %q; expected one of %s%s", name, text.Value, strings.Join(texts, ", "), diag.Suggest(text.Value, texts))
+			c.fail(text, diag.Say("%s has no state %q", name, text.Value).Expect("one of %s", strings.Join(texts, ", ")).Suggest(text.Value, texts))
 			return open
 		}
 		if operator != "==" && operator != "!=" {
-			c.fail(n, "states have no order; compare %s by == or !=", name)
+			c.fail(n, diag.Say("states have no order").Hint("compare %s by == or !=", name))
 			return open
 		}
 		equal := truth(operator == "==")

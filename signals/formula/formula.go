@@ -23,6 +23,7 @@ package formula
 import (
 	"math"
 
+	"gearwitness/signals/diag"
 	"gearwitness/signals/unit"
 )
 
@@ -44,7 +45,7 @@ type Scope interface {
 // Problem is one mistake in a formula. From counts code points from 0.
 type Problem struct {
 	From, Length int
-	Text         string
+	diag.Message
 }
 
 // Program is a checked formula.

@@ -155,10 +155,10 @@ func TestMistakes(t *testing.T) {
 		{"engine_speed + main", "rpm", 13, "cannot add rpm (rotational speed) and kPa (pressure)"},
 		{"main + boost", "kPa", 5, `cannot add kPa and bar as they stand; write convert(..., "kPa") around the second`},
 		{"engine_speed - shaft", "rpm", 13, "cannot subtract rpm and rev/s as they stand"},
-		{"oil_outlet - oil_pan", "°C", 0, "the formula gives a temperature difference, expected °C; a difference is in K"},
-		{"oil_pan", "K", 0, "the formula gives a temperature in °C, expected one in K"},
+		{"oil_outlet - oil_pan", "°C", 0, "the formula gives a temperature difference; expected °C; a difference is in K"},
+		{"oil_pan", "K", 0, "the formula gives a temperature in °C; expected one in K"},
 		{"max(oil_pan, oil_outlet - oil_pan)", "°C", 0, "cannot take max of a temperature and a temperature difference"},
-		{"engine_speed", "kPa", 0, "the formula gives rpm (rotational speed), expected kPa (pressure)"},
+		{"engine_speed", "kPa", 0, "the formula gives rpm (rotational speed); expected kPa (pressure)"},
 		{"engine_speed", "", 0, "expected a bare number; add the key unit"},
 		{"main", "bar", 0, "the formula gives 0.01 bar for every kPa"},
 		{"engine_speed ^ pedal", "", 13, "cannot raise rpm to this power"},
@@ -183,10 +183,17 @@ func TestMistakes(t *testing.T) {
 		{"convert(a * 2, \"bar\")", "bar", 10, "cannot tell the unit of this"},
 		{"convert(main, \"rpm\")", "rpm", 0, "kPa is a unit of pressure, rpm of rotational speed"},
 		{"convert(main, \"brr\")", "bar", 14, `unknown unit "brr"`},
+		{"1 / 0", "", 2, "divides by 0"},
+		{"a / (3 - 3)", "", 2, "divides by 0"},
+		{"a % 0", "", 2, "divides by 0"},
+		{"9**9**9**9**9", "", 7, "too large to be a number"}, // from the right: 9^(9^9) is the first to be
+		{"1e200 * 1e200 + a", "", 6, "too large to be a number"},
+		{"0 ^ -1", "", 2, "too large to be a number"},
+		{"(-4) ^ 0.5", "", 5, "is no number"},
 		{strings.Repeat("(", 2000), "", 0, "expected a formula of at most 1000 bytes"},
 	} {
 		_, problems := Number(c.formula, c.unit, scope{})
-		if len(problems) != 1 || !strings.Contains(problems[0].Text, c.want) || problems[0].From != c.from {
+		if len(problems) != 1 || !strings.Contains(problems[0].Text(), c.want) || problems[0].From != c.from {
 			t.Errorf("%q in %s: got %+v; want one at %d with %q", c.formula, c.unit, problems, c.from, c.want)
 		}
 	}
@@ -205,7 +212,7 @@ func TestMistakes(t *testing.T) {
 		{"lever in 5", 9, "expected a list after in"},
 	} {
 		_, problems := Condition(c.formula, scope{})
-		if len(problems) != 1 || !strings.Contains(problems[0].Text, c.want) || problems[0].From != c.from {
+		if len(problems) != 1 || !strings.Contains(problems[0].Text(), c.want) || problems[0].From != c.from {
 			t.Errorf("%q: got %+v; want one at %d with %q", c.formula, problems, c.from, c.want)
 		}
 	}
@@ -305,7 +312,7 @@ func FuzzFormula(f *testing.F) {
 				t.Fatalf("%q: program %v, problems %v", src, p, problems)
 			}
 			for _, q := range problems {
-				if q.From < 0 || q.Length < 1 || q.Text == "" {
+				if q.From < 0 || q.Length < 1 || q.Text() == "" {
 					t.Errorf("%q: %+v", src, q)
 				}
 			}

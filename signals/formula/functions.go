@@ -1,6 +1,7 @@
 package formula
 
 import (
+	"errors"
 	"maps"
 	"math"
 	"slices"
@@ -49,11 +50,11 @@ func functionNames() []string { return slices.Sorted(maps.Keys(functions)) }
 func (c *compiler) call(n ast.Node, name string, args []ast.Node) value {
 	f, ok := functions[name]
 	if !ok {
-		c.fail(n, "unknown function %q; expected one of %s%s", name, strings.Join(functionNames(), ", "), diag.Suggest(name, functionNames()))
+		c.fail(n, diag.Say("unknown function %q", name).Expect("one of %s", strings.Join(functionNames(), ", ")).Suggest(name, functionNames()))
 		return nothing
 	}
 	if len(args) < f.low || len(args) > f.top {
-		c.fail(n, "expected %s, found %d arguments", f.usage, len(args))
+		c.fail(n, diag.Expect("%s", f.usage).Got("%d arguments", len(args)))
 		return nothing
 	}
 	if _, looks := args[len(args)-1].(*ast.StringNode); looks && len(args) == 2 && (name == "min" || name == "max") {
@@ -103,28 +104,37 @@ func (c *compiler) call(n ast.Node, name string, args []ast.Node) value {
 	}, q}
 }
 
+// said returns an error as a message.
+func said(err error) diag.Message {
+	var m diag.Message
+	if errors.As(err, &m) {
+		return m
+	}
+	return diag.Say("%v", err)
+}
+
 func (c *compiler) convert(n ast.Node, args []ast.Node) value {
 	v := c.number(args[0])
 	s, ok := args[1].(*ast.StringNode)
 	if !ok {
-		c.fail(args[1], `expected a unit in quotes, as in convert(x, "bar")`)
+		c.fail(args[1], diag.Expect(`a unit in quotes, as in convert(x, "bar")`))
 		return nothing
 	}
 	to, err := unit.Parse(s.Value)
 	if err != nil {
-		c.fail(s, "%v", err)
+		c.fail(s, said(err))
 		return nothing
 	}
 	if v.q.failed {
 		return nothing
 	}
 	if v.q.unit == "" {
-		c.fail(args[0], "cannot tell the unit of this; expected a signal, as in convert(x, %q)", s.Value)
+		c.fail(args[0], diag.Say("cannot tell the unit of this").Expect("a signal, as in convert(x, %q)", s.Value))
 		return nothing
 	}
 	f, err := unit.Conversion(v.q.unit, to)
 	if err != nil {
-		c.fail(n, "%v", err)
+		c.fail(n, said(err))
 		return nothing
 	}
 	x := v.eval

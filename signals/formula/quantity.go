@@ -1,11 +1,11 @@
 package formula
 
 import (
-	"fmt"
 	"math"
 
 	"github.com/expr-lang/expr/ast"
 
+	"gearwitness/signals/diag"
 	"gearwitness/signals/portable"
 	"gearwitness/signals/unit"
 )
@@ -69,13 +69,13 @@ func (c *compiler) same(n ast.Node, verb string, a, b quantity) quantity {
 	case b.literal:
 		return a
 	case a.dim != b.dim:
-		c.fail(n, "cannot %s %v (%s) and %v (%s)", verb, a, a.dim.Name(), b, b.dim.Name())
+		c.fail(n, diag.Say("cannot %s %v (%s) and %v (%s)", verb, a, a.dim.Name(), b, b.dim.Name()))
 		return quantity{failed: true}
 	case a.factor != 0 && b.factor != 0 && math.Abs(a.factor/b.factor-1) > 1e-9:
-		c.fail(n, "cannot %s %v and %v as they stand; write convert(..., %q) around the second", verb, a, b, string(a.unit))
+		c.fail(n, diag.Say("cannot %s %v and %v as they stand", verb, a, b).Hint("write convert(..., %q) around the second", string(a.unit)))
 		return quantity{failed: true}
 	case differ(a.points, b.points):
-		c.fail(n, "cannot %s a temperature and a temperature difference", verb)
+		c.fail(n, diag.Say("cannot %s a temperature and a temperature difference", verb))
 		return quantity{failed: true}
 	}
 	if a.factor == 0 {
@@ -148,12 +148,12 @@ func (c *compiler) power(n ast.Node, a, b quantity) quantity {
 	case a.failed || b.failed:
 		return quantity{failed: true}
 	case !b.literal && !b.dim.Zero():
-		c.fail(n, "cannot raise to a power in %v; an exponent is a bare number", b)
+		c.fail(n, diag.Say("cannot raise to a power in %v", b).Hint("an exponent is a bare number"))
 		return quantity{failed: true}
 	case a.literal || a.dim.Zero():
 		return quantity{}
 	case !b.literal || b.constant != math.Trunc(b.constant) || math.Abs(b.constant) > 6:
-		c.fail(n, "cannot raise %v to this power; expected a whole number from -6 to 6", a)
+		c.fail(n, diag.Say("cannot raise %v to this power", a).Expect("a whole number from -6 to 6"))
 		return quantity{failed: true}
 	}
 	k := int8(b.constant)
@@ -173,24 +173,25 @@ func (c *compiler) result(n ast.Node, q quantity, u unit.Unit) {
 	if q.failed || q.literal || !ok {
 		return
 	}
-	whole := Problem{0, 1 << 20, ""}
+	whole := Problem{From: 0, Length: 1 << 20}
 	switch {
 	case !q.dim.SameButAngle(in.Dim):
-		want := fmt.Sprintf("%s (%s)", u, in.Dim.Name())
-		if u == unit.None {
-			want = "a bare number; add the key unit"
-		}
 		what := q.String()
 		if name := q.dim.Name(); name != what {
 			what += " (" + name + ")"
 		}
-		whole.Text = fmt.Sprintf("the formula gives %s, expected %s", what, want)
+		whole.Message = diag.Say("the formula gives %s", what)
+		if u == unit.None {
+			whole.Message = whole.Expect("a bare number").Hint("add the key unit")
+		} else {
+			whole.Message = whole.Expect("%s (%s)", u, in.Dim.Name())
+		}
 	case q.factor != 0 && math.Abs(q.factor/in.Factor-1) > 1e-9:
-		whole.Text = fmt.Sprintf("the formula gives %.6g %s for every %s; multiply by that figure or use convert(..., %q)", q.factor/in.Factor, symbol(u), given(q), string(u))
+		whole.Message = diag.Say("the formula gives %.6g %s for every %s", q.factor/in.Factor, symbol(u), given(q)).Hint("multiply by that figure or use convert(..., %q)", string(u))
 	case in.Offset != 0 && differ(q.points, 1):
-		whole.Text = fmt.Sprintf("the formula gives a temperature difference, expected %s; a difference is in K", u)
+		whole.Message = diag.Say("the formula gives a temperature difference").Expect("%s", u).Hint("a difference is in K")
 	case in.Offset == 0 && in.Dim == unit.Kelvin.Dim() && differ(q.points, 0):
-		whole.Text = fmt.Sprintf("the formula gives a temperature in °C, expected one in %s", u)
+		whole.Message = diag.Say("the formula gives a temperature in °C").Expect("one in %s", u)
 	default:
 		return
 	}

@@ -6,6 +6,7 @@ import (
 
 	"github.com/expr-lang/expr/ast"
 
+	"gearwitness/signals/diag"
 	"gearwitness/signals/unit"
 )
 
@@ -140,16 +141,16 @@ func (c *compiler) look(n ast.Node, name string, args []ast.Node) value {
 	x := c.number(args[0])
 	s, ok := args[1].(*ast.StringNode)
 	if !ok {
-		c.fail(args[1], "expected a window in quotes, as in %s(x, \"5 s\")", name)
+		c.fail(args[1], diag.Expect("a window in quotes, as in %s(x, \"5 s\")", name))
 		return nothing
 	}
 	length, err := readWindow(s.Value)
 	if err != nil {
-		c.fail(s, "%v", err)
+		c.fail(s, said(err))
 		return nothing
 	}
 	if x.q.literal {
-		c.fail(args[0], "expected something that changes with time, found a figure")
+		c.fail(args[0], diag.Expect("something that changes with time").Got("a figure"))
 		return nothing
 	}
 	q := x.q
@@ -195,16 +196,16 @@ func readWindow(s string) (int64, error) {
 	var v float64
 	var symbol, rest string
 	if n, _ := fmt.Sscanf(s, "%g%s%s", &v, &symbol, &rest); n != 2 {
-		return 0, fmt.Errorf(`expected a window such as "5 s", found %q`, s)
+		return 0, diag.Expect(`a window such as "5 s"`).Got("%q", s)
 	}
 	u, err := unit.Parse(symbol)
 	if err != nil || u.Dim() != unit.Second.Dim() {
-		return 0, fmt.Errorf(`expected a window in ms, s or min such as "5 s", found %q`, s)
+		return 0, diag.Expect(`a window in ms, s or min such as "5 s"`).Got("%q", s)
 	}
 	sec, err := unit.Convert(v, u, unit.Second)
 	ns := math.Round(sec * 1e9)
 	if err != nil || !(ns >= 1e6 && ns <= float64(maxWindow)) {
-		return 0, fmt.Errorf("expected a window from 1 ms to 10 min, found %q", s)
+		return 0, diag.Expect("a window from 1 ms to 10 min").Got("%q", s)
 	}
 	return int64(ns), nil
 }

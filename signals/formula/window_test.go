@@ -150,7 +150,7 @@ func TestWindowUnitsAndMistakes(t *testing.T) {
 	} {
 		_, problems := Number(formula, unitOf(t, u), scope{})
 		if strings.HasPrefix(formula, "integral") {
-			if len(problems) != 1 || !strings.Contains(problems[0].Text, "the formula gives") {
+			if len(problems) != 1 || !strings.Contains(problems[0].Text(), "the formula gives") {
 				t.Errorf("%s: %v", formula, problems)
 			}
 			continue
@@ -170,7 +170,7 @@ func TestWindowUnitsAndMistakes(t *testing.T) {
 		`mean(a)`:                              `expected mean(x, "5 s"), found 1 arguments`,
 	} {
 		_, problems := Number(formula, "", scope{})
-		if len(problems) != 1 || !strings.Contains(problems[0].Text, want) {
+		if len(problems) != 1 || !strings.Contains(problems[0].Text(), want) {
 			t.Errorf("%s: got %v; want %q", formula, problems, want)
 		}
 	}

@@ -120,7 +120,7 @@ func (u Unit) Dim() Dim {
 func Parse(s string) (Unit, error) {
 	key := strings.TrimSpace(s)
 	if len(key) > 64 {
-		return None, fmt.Errorf("a unit of %d letters; expected a unit such as rpm, °C, kPa", len(key))
+		return None, diag.Say("a unit of %d letters", len(key)).Expect("a unit such as rpm, °C, kPa")
 	}
 	if i, ok := index.spelling[key]; ok {
 		return table[i].Symbol, nil
@@ -130,7 +130,18 @@ func Parse(s string) (Unit, error) {
 			return u, nil
 		}
 	}
-	return None, fmt.Errorf("unknown unit %q; expected a unit such as rpm, °C, kPa%s", s, diag.Suggest(key, index.symbols))
+	m := diag.Say("unknown unit %q", s).Expect("a unit such as rpm, °C, kPa").Suggest(key, index.symbols)
+	if u, ok := meant[strings.ToLower(key)]; ok {
+		m.Suggestion = string(u)
+	}
+	return None, m
+}
+
+// meant are spellings that are no unit here, or are one of something else, and
+// what they probably stand for.
+var meant = map[string]Unit{
+	"c": Celsius, "f": "°F", "k": Kelvin, "amps": "A", "volts": "V", "percentage": "%",
+	"meters": "m", "metres": "m", "kilometers": "km", "kilometres": "km", "miles": "mi", "inches": "in", "feet": "ft",
 }
 
 // Comparable tells whether values in a and b can be converted into each other.
@@ -194,13 +205,13 @@ func round(v float64, digits int) float64 {
 func pair(from, to Unit) (a, b Info, err error) {
 	a, ok := Lookup(from)
 	if !ok {
-		return a, b, fmt.Errorf("unknown unit %q", string(from))
+		return a, b, diag.Say("unknown unit %q", string(from))
 	}
 	if b, ok = Lookup(to); !ok {
-		return a, b, fmt.Errorf("unknown unit %q", string(to))
+		return a, b, diag.Say("unknown unit %q", string(to))
 	}
 	if a.Dim != b.Dim {
-		return a, b, fmt.Errorf("%s is a unit of %s, %s of %s", label(a), a.Dim.Name(), label(b), b.Dim.Name())
+		return a, b, diag.Say("%s is a unit of %s, %s of %s", label(a), a.Dim.Name(), label(b), b.Dim.Name())
 	}
 	return a, b, nil
 }
