@@ -10,6 +10,7 @@ package capture
 import (
 	"context"
 	"errors"
+	"math"
 	"time"
 )
 
@@ -28,6 +29,26 @@ func (t Stamp) Add(d time.Duration) Stamp { return t + Stamp(d) }
 // Seconds returns the stamp in seconds, rounded to what a float64 holds
 // (about 0.25 µs for today's dates). Differences are better taken with Sub.
 func (t Stamp) Seconds() float64 { return float64(t) / 1e9 }
+
+// What time stamps a recording can have. A single wrong one, such as a broken file
+// may hold, must not make time run on to it.
+const (
+	// Farthest bounds them, about 146 years from 1970 either way: it keeps sums of
+	// stamps within 64 bits.
+	Farthest Stamp = math.MaxInt64 / 2
+	// Leap is how far ahead of the latest stamp the next may be to be believed by
+	// itself. One farther ahead, and the first, is right if the next bears it out.
+	Leap Stamp = 3600e9
+	// MaxLate is how far behind the latest stamp a frame or line may be to be placed
+	// in time still.
+	MaxLate Stamp = 1e9
+)
+
+// Possible tells whether a recording can have that stamp at all.
+func (t Stamp) Possible() bool { return -Farthest < t && t < Farthest }
+
+// BorneOut tells whether a doubtful stamp is right, by the one that comes next.
+func (t Stamp) BorneOut(next Stamp) bool { return t.Possible() && next >= t-MaxLate }
 
 // Flags tell what kind of frame a Frame is.
 type Flags uint8

@@ -15,6 +15,9 @@ type Counters struct {
 	// Late counts frames and lines older than one before them; those very much
 	// older are not decoded and counted in TooLate as well.
 	Late, TooLate uint64
+	// Timeless counts those with a stamp that no recording can have, or that what
+	// comes after it shows to be wrong; they are not decoded.
+	Timeless uint64
 }
 
 // ChannelCount is about one bus or instrument.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -48,6 +49,9 @@ type reading struct {
 	lines  int
 	losses int
 	notes  int
+	// When each of them is due, as far as that is known.
+	frameTimes, lineTimes times
+
 	ended  bool
 	failed error // what src ended with, if not io.EOF
 }
@@ -89,20 +93,21 @@ func (p *Player) checkSpeed(speed float64) error {
 	return nil
 }
 
-// empty forgets what is ahead.
-func (r *reading) empty() {
-	r.ahead.Reset()
+// drop forgets what has been delivered.
+func (r *reading) drop() {
+	a := &r.ahead
+	a.Frames, a.Lines = slices.Delete(a.Frames, 0, r.frames), slices.Delete(a.Lines, 0, r.lines)
+	a.Losses, a.Notes = slices.Delete(a.Losses, 0, r.losses), slices.Delete(a.Notes, 0, r.notes)
+	r.frameTimes.drop(r.frames)
+	r.lineTimes.drop(r.lines)
 	r.frames, r.lines, r.losses, r.notes = 0, 0, 0, 0
 }
 
-// read fetches the next stretch if everything ahead has been delivered. The
-// error is that of the recording or of ctx.
+// read fetches the next stretch if everything ahead has been delivered, or nothing of
+// the rest is known when it is due. The error is that of the recording or of ctx.
 func (r *reading) read(ctx context.Context) error {
-	for !r.ended && r.frames == len(r.ahead.Frames) && r.lines == len(r.ahead.Lines) {
-		// Losses and notes without frames behind them stay for the next stretch.
-		if r.losses == len(r.ahead.Losses) && r.notes == len(r.ahead.Notes) {
-			r.empty()
-		}
+	for !r.ended && r.frames == len(r.frameTimes.list) && r.lines == len(r.lineTimes.list) {
+		r.drop() // losses and notes without frames behind them stay
 		err := r.src.Next(ctx, &r.ahead)
 		switch {
 		case err == io.EOF:
@@ -112,17 +117,63 @@ func (r *reading) read(ctx context.Context) error {
 		case err != nil:
 			r.ended, r.failed = true, err
 		}
+		r.frameTimes.judge(len(r.ahead.Frames), func(i int) capture.Stamp { return r.ahead.Frames[i].Time }, r.ended)
+		r.lineTimes.judge(len(r.ahead.Lines), func(i int) capture.Stamp { return r.ahead.Lines[i].Time }, r.ended)
 	}
 	return r.failed
 }
 
-// due returns the time of the next frame or line.
-func (r *reading) due() (t capture.Stamp, ok bool) {
-	if r.frames < len(r.ahead.Frames) {
-		t, ok = r.ahead.Frames[r.frames].Time, true
+// times are the times at which frames or lines are due: their stamps, and where one
+// is wrong that of the next which is right, or the playback would wait for it.
+type times struct {
+	list  []capture.Stamp
+	last  capture.Stamp // the latest that was right
+	begun bool
+}
+
+// mostWrong bounds how many wrong stamps in a row are kept for the next right one.
+const mostWrong = 4 * batchSize
+
+// judge extends the list, up to n items, as far as the stamps tell.
+func (w *times) judge(n int, stamp func(int) capture.Stamp, ended bool) {
+	for i := len(w.list); i < n; i++ {
+		t := stamp(i)
+		right := t.Possible()
+		if right && !(w.begun && t-w.last < capture.Leap) {
+			next := i + 1
+			for next < n && !stamp(next).Possible() {
+				next++
+			}
+			if next == n && !ended {
+				return // what comes next tells
+			}
+			right = next == n || t.BorneOut(stamp(next))
+		}
+		switch {
+		case right:
+			w.fill(i+1, t)
+			w.last, w.begun = max(w.last, t), true
+		case i+1 == n && ended, i-len(w.list) >= mostWrong:
+			w.fill(i+1, w.last)
+		}
 	}
-	if r.lines < len(r.ahead.Lines) {
-		if u := r.ahead.Lines[r.lines].Time; !ok || u < t {
+}
+
+func (w *times) fill(n int, t capture.Stamp) {
+	for len(w.list) < n {
+		w.list = append(w.list, t)
+	}
+}
+
+func (w *times) drop(n int) { w.list = slices.Delete(w.list, 0, n) }
+
+// due returns the time at which the next frame or line is due.
+func (r *reading) due() (t capture.Stamp, ok bool) {
+	if r.frames < len(r.frameTimes.list) {
+		t, ok = r.frameTimes.list[r.frames], true
+	}
+	if r.lines < len(r.lineTimes.list) {
+		if u := r.lineTimes.list[r.lines]; !ok || u < t {
 			t, ok = u, true
 		}
 	}
@@ -132,8 +183,9 @@ func (r *reading) due() (t capture.Stamp, ok bool) {
 // skip passes over everything ahead before t.
 func (r *reading) skip(t capture.Stamp) {
 	a := &r.ahead
-	r.frames += before(a.Frames[r.frames:], func(f *capture.Frame) bool { return f.Time < t })
-	r.lines += before(a.Lines[r.lines:], func(l *capture.Line) bool { return l.Time < t })
+	earlier := func(u *capture.Stamp) bool { return *u < t }
+	r.frames += before(r.frameTimes.list[r.frames:], earlier)
+	r.lines += before(r.lineTimes.list[r.lines:], earlier)
 	r.losses += before(a.Losses[r.losses:], func(l *capture.Loss) bool { return l.Time < t })
 	r.notes += before(a.Notes[r.notes:], func(n *capture.Note) bool { return n.Time < t })
 }

@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"io"
+	"math"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -240,3 +242,85 @@ func TestPlayerTellsWhatIsWrong(t *testing.T) {
 		}
 	})
 }
+
+// A wrong time stamp does not make the playback wait for it: what bears one comes with
+// what follows it, and the rest at its time.
+func TestPlayerPassesOverWrongStamps(t *testing.T) {
+	for name, c := range map[string]struct{ stamps, due []capture.Stamp }{
+		"the last there is":         {[]capture.Stamp{sec(5), math.MaxInt64, sec(6), sec(7)}, []capture.Stamp{sec(5), sec(6), sec(6), sec(7)}},
+		"the first there is":        {[]capture.Stamp{sec(5), math.MinInt64, sec(6), sec(7)}, []capture.Stamp{sec(5), sec(6), sec(6), sec(7)}},
+		"years ahead":               {[]capture.Stamp{sec(5), sec(1e9), sec(6), sec(7)}, []capture.Stamp{sec(5), sec(6), sec(6), sec(7)}},
+		"years ahead at first":      {[]capture.Stamp{sec(1e9), sec(5), sec(6)}, []capture.Stamp{sec(5), sec(5), sec(6)}},
+		"impossible at first":       {[]capture.Stamp{math.MaxInt64, math.MinInt64, sec(5), sec(6)}, []capture.Stamp{sec(5), sec(5), sec(5), sec(6)}},
+		"impossible at the end":     {[]capture.Stamp{sec(5), sec(6), math.MaxInt64}, []capture.Stamp{sec(5), sec(6), sec(6)}},
+		"nothing else":              {[]capture.Stamp{math.MaxInt64, math.MinInt64}, []capture.Stamp{0, 0}},
+		"a long pause is a pause":   {[]capture.Stamp{sec(5), sec(5) + 2*capture.Leap, sec(6) + 2*capture.Leap}, []capture.Stamp{sec(5), sec(5) + 2*capture.Leap, sec(6) + 2*capture.Leap}},
+		"and so is one at the end":  {[]capture.Stamp{sec(5), sec(5) + 2*capture.Leap}, []capture.Stamp{sec(5), sec(5) + 2*capture.Leap}},
+		"a little late is no fault": {[]capture.Stamp{sec(5), sec(6), sec(5.5), sec(7)}, []capture.Stamp{sec(5), sec(6), sec(6), sec(7)}},
+	} {
+		for _, lines := range []bool{false, true} {
+			for _, together := range []bool{false, true} {
+				t.Run(fmt.Sprintf("%s/lines=%v,together=%v", name, lines, together), func(t *testing.T) {
+					synctest.Test(t, func(t *testing.T) { playsAt(t, c.stamps, c.due, lines, together) })
+				})
+			}
+		}
+	}
+}
+
+// playsAt plays frames or lines of these stamps, from a source that gives them
+// together or one by one, and compares when they come.
+func playsAt(t *testing.T, stamps, due []capture.Stamp, lines, together bool) {
+	var list []capture.Batch
+	for i, at := range stamps {
+		if i == 0 || !together {
+			list = append(list, capture.Batch{})
+		}
+		b := &list[len(list)-1]
+		if lines {
+			b.Lines = append(b.Lines, capture.Line{Time: at, Text: fmt.Sprint(i)})
+		} else {
+			b.Frames = append(b.Frames, capture.Frame{Time: at, ID: uint32(i)})
+		}
+	}
+	p, err := NewPlayer(func() (capture.Source, error) { return &given{list}, nil }, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	if p.Now() != due[0] {
+		t.Errorf("begins at %d; want %d", p.Now(), due[0])
+	}
+	began, n := time.Now(), 0
+	for {
+		var b capture.Batch
+		if err := p.Next(t.Context(), &b); err == io.EOF {
+			break
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		for range len(b.Frames) + len(b.Lines) {
+			if got, want := time.Since(began), due[n].Sub(due[0]); got != want {
+				t.Errorf("number %d, stamped %d, came after %v; want %v", n, stamps[n], got, want)
+			}
+			n++
+		}
+	}
+	if n != len(stamps) {
+		t.Errorf("%d came; want all %d", n, len(stamps))
+	}
+}
+
+// given is a source that gives batches.
+type given struct{ list []capture.Batch }
+
+func (g *given) Next(_ context.Context, b *capture.Batch) error {
+	if len(g.list) == 0 {
+		return io.EOF
+	}
+	b.Frames, b.Lines = append(b.Frames, g.list[0].Frames...), append(b.Lines, g.list[0].Lines...)
+	g.list = g.list[1:]
+	return nil
+}
+
+func (g *given) Close() error { return nil }

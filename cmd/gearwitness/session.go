@@ -130,5 +130,8 @@ func doubts(c decode.Counters) (lines []string) {
 	if c.TooLate > 0 {
 		lines = append(lines, fmt.Sprintf("%s frames came too late to be put in order and were not decoded.", grouped(c.TooLate)))
 	}
+	if c.Timeless > 0 {
+		lines = append(lines, fmt.Sprintf("%s frames or lines had a time stamp that cannot be right and were not decoded.", grouped(c.Timeless)))
+	}
 	return lines
 }

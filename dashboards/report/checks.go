@@ -354,7 +354,7 @@ func (r *Report) judgeRecording() {
 		broken += f.Short + f.Checksum + f.Repeated
 		lost += f.Missed
 	}
-	broken += r.counters.TooLate
+	broken += r.counters.TooLate + r.counters.Timeless
 	missing := grouped(lost) + " lost"
 	if uncounted {
 		missing += " and more that nobody counted"

@@ -553,6 +553,7 @@ func TestJudgesRecording(t *testing.T) {
 		"repeated":        {frame(decode.FrameCount{Good: 9, Repeated: 4}), 1e9, nil, "1,234,567 frames; 0 lost, 4 unusable, 0 gaps over 1 s", Beyond},
 		"counter skipped": {frame(decode.FrameCount{Good: 9, Missed: 5}), 1e9, nil, "1,234,567 frames; 5 lost, 0 unusable, 0 gaps over 1 s", Beyond},
 		"too late":        {decode.Counters{Channels: []decode.ChannelCount{{Frames: 10}}, TooLate: 6}, 1e9, nil, "10 frames; 0 lost, 6 unusable, 0 gaps over 1 s", Beyond},
+		"wrong stamps":    {decode.Counters{Channels: []decode.ChannelCount{{Frames: 10}}, Timeless: 6}, 1e9, nil, "10 frames; 0 lost, 6 unusable, 0 gaps over 1 s", Beyond},
 		"a gap":           {one(decode.ChannelCount{}), 1e9 + 1, nil, "1,234,567 frames; 0 lost, 0 unusable, 1 gap over 1 s", Beyond},
 		"damaged":         {one(decode.ChannelCount{}), 1e9, []string{"cut off"}, "1,234,567 frames; 0 lost, 0 unusable, 0 gaps over 1 s", Beyond},
 	} {

@@ -132,7 +132,7 @@ func TestPrintsLosses(t *testing.T) {
 		},
 		Frames:  []decode.FrameCount{{Name: "speeds", Good: 4_000, Short: 1, Checksum: 2, Repeated: 4, Missed: 1_024}, {Name: "oil", Good: 5}, {Name: "wheels"}},
 		Unknown: []decode.UnknownID{{ID: 1}, {ID: 2}},
-		TooLate: 1_001,
+		TooLate: 1_001, Timeless: 1_002,
 	}
 	r := x.report()
 	shows(t, r,
@@ -144,7 +144,7 @@ func TestPrintsLosses(t *testing.T) {
 		"0:00 | nothing came for 5.5 s",
 	)
 	text := html(t, r)
-	for _, want := range []string{"2 identifiers on the bus are not described", "1,001 frames came too late"} {
+	for _, want := range []string{"2 identifiers on the bus are not described", "1,001 frames came too late", "1,002 frames or lines had a time stamp that cannot be right"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the report does not say %q", want)
 		}

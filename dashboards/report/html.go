@@ -502,4 +502,7 @@ func (r *Report) counts(v *view) {
 	if r.counters.TooLate > 0 {
 		v.Damage = append(slices.Clone(v.Damage), fmt.Sprintf("%s frames came too late to be put in order and were not decoded.", grouped(r.counters.TooLate)))
 	}
+	if r.counters.Timeless > 0 {
+		v.Damage = append(slices.Clone(v.Damage), fmt.Sprintf("%s frames or lines had a time stamp that cannot be right and were not decoded.", grouped(r.counters.Timeless)))
+	}
 }

@@ -33,11 +33,6 @@ import (
 // evaluated; ticks stand at its whole multiples.
 const Tick capture.Stamp = 10e6
 
-// MaxLate is how far behind the latest time stamp a frame or line may be to be
-// decoded still. It then counts as arrived at the latest time stamp, for time
-// does not run backwards.
-const MaxLate capture.Stamp = 1e9
-
 // Analysis is what finds out about the gearbox.
 type Analysis interface {
 	// Reads tells whether a signal matters to it; samples of others need not be
@@ -91,13 +86,11 @@ type Pipeline struct {
 
 	readers []readers // by signal
 
-	now, nextTick capture.Stamp
-	complete      capture.Stamp // the analysis has given out all samples up to here
-	told          capture.Stamp // and all events
-	begun         bool
-	stepBackTold  bool
-	late, tooLate uint64
-	lines         []capture.Line // until event time has passed them
+	clock
+	nextTick capture.Stamp
+	complete capture.Stamp  // the analysis has given out all samples up to here
+	told     capture.Stamp  // and all events
+	lines    []capture.Line // until event time has passed them
 }
 
 // readers tells who reads a signal.
@@ -211,65 +204,103 @@ func (p *Pipeline) Push(b *capture.Batch, out *decode.Output) error {
 		if int(l.Port) >= len(b.Channels) {
 			return fmt.Errorf("a line of channel %d; the source has %d", l.Port, len(b.Channels))
 		}
-		p.lines = append(p.lines, l)
+		p.line(l)
 	}
 	for i := range b.Frames {
 		f := &b.Frames[i]
 		if int(f.Bus) >= len(b.Channels) {
 			return fmt.Errorf("a frame of channel %d; the source has %d", f.Bus, len(b.Channels))
 		}
-		if len(p.lines) > 0 {
-			p.flushLines(f.Time, out)
-		}
-		if !p.begun || f.Time < p.now {
-			late := *f
-			if late.Time = p.arrive(f.Time, out); late.Time < p.now {
-				continue
-			}
-			f = &late
-		}
-		p.advance(f.Time, out)
-		k := len(out.Samples)
-		if to := readers(p.decoder.Frame(f, out)); to != 0 {
-			p.absorb(k, to, out)
+		if p.plain(f.Time) {
+			p.frame(f, out)
+		} else {
+			p.doubtful(f, out)
 		}
 	}
 	if n := len(p.lines); n > 0 {
-		p.flushLines(max(p.now, p.lines[n-1].Time), out)
+		passed := p.lines[n-1].Time
+		if p.begun {
+			passed = max(passed, p.now)
+		}
+		p.flushLines(passed, out)
 	}
 	return nil
 }
 
-// arrive handles a time stamp that is the first or lies behind the latest: it
-// returns the time it counts as, or one before now when it is too late.
-func (p *Pipeline) arrive(t capture.Stamp, out *decode.Output) capture.Stamp {
+// frame decodes a frame whose time stamp is believed, after the lines before it.
+func (p *Pipeline) frame(f *capture.Frame, out *decode.Output) {
+	if len(p.lines) > 0 {
+		p.flushLines(f.Time, out)
+	}
+	if !p.begun || f.Time < p.now {
+		t, ok := p.arrive(f.Time, out)
+		if !ok {
+			return
+		}
+		late := *f
+		late.Time = t
+		f = &late
+	}
+	p.advance(f.Time, out)
+	k := len(out.Samples)
+	if to := readers(p.decoder.Frame(f, out)); to != 0 {
+		p.absorb(k, to, out)
+	}
+}
+
+// doubtful looks at a frame whose stamp is the first, lies behind the latest or far
+// ahead, or that comes after one that is wrong or may be.
+func (p *Pipeline) doubtful(f *capture.Frame, out *decode.Output) {
+	if !f.Time.Possible() {
+		p.wrong.add(f.Time)
+		p.sure = 0 // the next frame tells
+		return
+	}
+	if p.waits {
+		p.decide(f.Time, out)
+	}
+	if !p.begun || f.Time-p.now >= capture.Leap {
+		p.hold(f)
+		return
+	}
+	p.frame(f, out)
+	p.sure = capture.Leap
+	p.tell(&p.wrong, out)
+}
+
+// decide decodes the frame that waits if the next stamp bears it out.
+func (p *Pipeline) decide(next capture.Stamp, out *decode.Output) {
+	f := p.release()
+	if !f.Time.BorneOut(next) {
+		p.wrong.add(f.Time)
+		return
+	}
+	p.frame(&f, out)
+}
+
+// arrive handles a time stamp: see clock.
+func (p *Pipeline) arrive(t capture.Stamp, out *decode.Output) (capture.Stamp, bool) {
 	if !p.begun {
-		p.begun, p.now = true, t
+		p.begin(t)
 		p.nextTick = t - mod(t, Tick)
 		p.complete = p.nextTick - p.delay - 1
 		p.told = p.complete
-		return t
 	}
-	if t >= p.now {
-		return t
-	}
-	p.late++
-	if p.now-t <= MaxLate {
-		return p.now
-	}
-	p.tooLate++
-	if !p.stepBackTold {
-		p.stepBackTold = true
-		out.Events = append(out.Events, decode.Event{Time: p.now, Kind: decode.KindNote, Fields: note{
-			Text: fmt.Sprintf("the clock of the recording steps back by %s s; what is more than %s s behind is not decoded; split the recording here to see the rest",
-				decode.AppendSeconds(nil, int64(p.now-t)), decode.AppendSeconds(nil, int64(MaxLate))),
-		}})
-	}
-	return t
+	return p.clock.arrive(t, out)
 }
 
-type note struct {
-	Text string `json:"text"`
+// line takes in a line of text. One far ahead that the next line belies must not
+// keep that one waiting.
+func (p *Pipeline) line(l capture.Line) {
+	if !l.Time.Possible() {
+		p.wrongLines.add(l.Time)
+		return
+	}
+	for n := len(p.lines); n > 0 && p.lines[n-1].Time-l.Time >= capture.Leap; n-- {
+		p.wrongLines.add(p.lines[n-1].Time)
+		p.lines = p.lines[:n-1]
+	}
+	p.lines = append(p.lines, l)
 }
 
 // mod is the remainder towards minus infinity.
@@ -277,10 +308,14 @@ func mod(t, m capture.Stamp) capture.Stamp { return (t%m + m) % m }
 
 // flushLines decodes the lines before time t.
 func (p *Pipeline) flushLines(t capture.Stamp, out *decode.Output) {
+	if p.waits {
+		t = min(t, p.doubt.Time)
+	}
 	n := 0
 	for ; n < len(p.lines) && p.lines[n].Time < t; n++ {
 		l := p.lines[n]
-		if l.Time = p.arrive(l.Time, out); l.Time < p.now {
+		var ok bool
+		if l.Time, ok = p.arrive(l.Time, out); !ok {
 			continue
 		}
 		p.advance(l.Time, out)
@@ -377,11 +412,16 @@ func (p *Pipeline) Inject(e decode.Event) {
 // Finish evaluates what is still waiting at the end of a recording and appends
 // it to out. The pipeline must not be pushed to afterwards.
 func (p *Pipeline) Finish(out *decode.Output) {
+	if p.waits {
+		p.decide(p.doubt.Time, out)
+	}
 	if n := len(p.lines); n > 0 {
 		p.flushLines(p.lines[n-1].Time+1, out)
 	}
 	if p.begun {
 		p.advance(p.now, out)
+		p.tell(&p.wrong, out)
+		p.tell(&p.wrongLines, out)
 	}
 	k, first := len(out.Samples), len(out.Events)
 	if p.analysis != nil {
@@ -438,7 +478,7 @@ func (p *Pipeline) Procedures() []procedure.Status {
 // Counters returns what has been counted so far, as a copy.
 func (p *Pipeline) Counters() decode.Counters {
 	c := p.decoder.Counters()
-	c.Late, c.TooLate = p.late, p.tooLate
+	c.Late, c.TooLate, c.Timeless = p.late, p.tooLate, p.wrong.count+p.wrongLines.count
 	return c
 }
 

@@ -35,7 +35,7 @@ type Run struct {
 // Enough is what After returns where nothing more is wanted of the source.
 var Enough = errors.New("nothing more is wanted of the source")
 
-// Do runs until the source ends. It returns nil at io.EOF and where After has had
+// Do runs until the source or ctx ends. It returns nil at io.EOF and where After has had
 // Enough; else the first error of Before, the chain, After or the source.
 func (r *Run) Do(ctx context.Context) error {
 	var (
@@ -45,7 +45,10 @@ func (r *Run) Do(ctx context.Context) error {
 	for {
 		batch.Reset()
 		out.Reset()
-		end := r.Source.Next(ctx, &batch)
+		end := ctx.Err() // not every source looks
+		if end == nil {
+			end = r.Source.Next(ctx, &batch)
+		}
 		if r.Before != nil {
 			if err := r.Before(&batch); err != nil {
 				return err

@@ -74,8 +74,8 @@ func TestRun(t *testing.T) {
 // reading ends where After has enough or either fails.
 func TestRunIsSteered(t *testing.T) {
 	file, fault := twoShafts(), errors.New("no")
-	source := func() *parts {
-		return &parts{list: [][]capture.Frame{{frame(0, 1, 1, 2)}, {frame(20*ms, 1, 3, 4)}, {frame(40*ms, 1, 5, 6)}}, end: io.EOF}
+	source := func() *parts { // the first frame waits for the one after it
+		return &parts{list: [][]capture.Frame{{frame(-1*ms, 0x70), frame(0, 1, 1, 2)}, {frame(20*ms, 1, 3, 4)}, {frame(40*ms, 1, 5, 6)}}, end: io.EOF}
 	}
 	for _, tt := range []struct {
 		name    string
@@ -134,7 +134,39 @@ func TestRunIsSteered(t *testing.T) {
 		}
 		return nil
 	}}
-	if err := r.Do(t.Context()); err != nil || seen != 3 {
+	if err := r.Do(t.Context()); err != nil || seen != 4 {
 		t.Errorf("without a chain: %v, %d frames", err, seen)
+	}
+}
+
+// endless is a source that neither ends nor looks at its context, as some do while
+// they have something to give.
+type endless struct{ parts }
+
+func (e *endless) Next(_ context.Context, b *capture.Batch) error {
+	b.Channels = channels
+	b.Frames = append(b.Frames, frame(capture.Stamp(e.read)*ms, 1, 1, 2))
+	e.read++
+	return nil
+}
+
+// A run ends with its context, whatever the source does, and gives out all there is
+// up to there.
+func TestRunEndsWithItsContext(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	s, samples := new(endless), 0
+	r := Run{Source: s, Chain: newPipeline(t, twoShafts(), Options{}), After: func(step Step) error {
+		for _, x := range step.Out.Samples {
+			if x.Signal < 2 {
+				samples++
+			}
+		}
+		if s.read == 100 {
+			cancel()
+		}
+		return nil
+	}}
+	if err := r.Do(ctx); !errors.Is(err, context.Canceled) || s.read != 100 || samples != 200 {
+		t.Errorf("%v after %d batches with %d samples; want it cancelled after 100 with 200", err, s.read, samples)
 	}
 }
