@@ -61,7 +61,7 @@ func all(src capture.Source) (total capture.Batch, err error) {
 }
 
 func TestTruckRecording(t *testing.T) {
-	r, err := Open(testneed.File(t, "../shared/data/truck/address_claim.pcapng"))
+	r, err := Open(testneed.Truck(t))
 	if err != nil {
 		t.Fatal(err)
 	}

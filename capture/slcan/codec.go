@@ -195,13 +195,6 @@ func (d *Decoder) Next(e *Event, f *capture.Frame) bool {
 	for i, c := range d.in {
 		switch c {
 		case '\n', 0:
-		default:
-			if d.n < len(d.line) {
-				d.line[d.n] = c
-			}
-			if d.n <= len(d.line) {
-				d.n++
-			}
 		case '\r', '\a':
 			n, skip := d.n, d.skip
 			d.n, d.skip, d.in = 0, false, d.in[i+1:]
@@ -216,6 +209,13 @@ func (d *Decoder) Next(e *Event, f *capture.Frame) bool {
 				parse(d.line[:min(n, len(d.line))], n, e, f)
 			}
 			return true
+		default:
+			if d.n < len(d.line) {
+				d.line[d.n] = c
+			}
+			if d.n <= len(d.line) {
+				d.n++
+			}
 		}
 	}
 	d.in = nil

@@ -6,6 +6,8 @@
 package testneed
 
 import (
+	"errors"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -22,13 +24,23 @@ func Tool(t testing.TB, name string) string {
 	return path
 }
 
-// File returns the absolute path of a file given relative to the project's
-// root, the folder of go.mod.
-func File(t testing.TB, rel string) string {
+// TruckFolder is where the recorded drive of a truck is looked for, from the
+// project's root. It is not part of the project; DEVELOPERS.md says how to get it.
+const TruckFolder = "../shared/data/truck"
+
+// Truck returns the path of the recorded drive of a truck, SAE J1939, of the open
+// data set SystemsCyber/Truck_Sentry (MIT licence). Where its folder is absent the
+// test is skipped, GEARWITNESS_NO_SKIP or not: whoever clones the project cannot be
+// expected to have it. Where the folder is there the file has to be in it.
+func Truck(t testing.TB) string {
 	t.Helper()
-	path := filepath.Join(Root(t), filepath.FromSlash(rel))
+	dir := filepath.Join(Root(t), filepath.FromSlash(TruckFolder))
+	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+		t.Skip("needs the truck recording in the folder " + TruckFolder + " beside the project, which is not here (DEVELOPERS.md says how to get it)")
+	}
+	path := filepath.Join(dir, "address_claim.pcapng")
 	if _, err := os.Stat(path); err != nil {
-		Skip(t, "needs the file "+rel+" (from the project's root), which is not here")
+		t.Fatal(err)
 	}
 	return path
 }

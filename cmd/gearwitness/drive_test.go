@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"bytes"
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -83,21 +82,11 @@ func (r running) get(t *testing.T, path string) string {
 	return string(body)
 }
 
-// now returns the event time in seconds since the start of the session.
-func (r running) now(t *testing.T) float64 {
-	t.Helper()
-	var status struct{ Now float64 }
-	if err := json.Unmarshal([]byte(r.get(t, "api/v1/status")), &status); err != nil {
-		t.Fatal(err)
-	}
-	return status.Now
-}
-
 // TestStaleSignalsLeaveMetrics plays the recorded truck drive: its engine
 // controller falls silent at 15.498 s while the gearbox goes on. After that no
 // figure of the engine may stand in /metrics, and those of the gearbox must.
 func TestStaleSignalsLeaveMetrics(t *testing.T) {
-	recording := testneed.File(t, "../shared/data/truck/address_claim.pcapng")
+	recording := testneed.Truck(t)
 	r := start(t, "drive", "--vehicle", "../../signals/truck.yaml", "--from", "capture:"+recording+"?speed=8", "--no-record")
 	// held holds the recording two seconds after one of its seconds, however busy the
 	// machine, and returns the metrics as soon as they have what must be there.

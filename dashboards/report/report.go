@@ -18,7 +18,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"time"
 
 	"gearwitness/capture"
 	"gearwitness/capture/archive"
@@ -122,15 +121,14 @@ type Builder struct {
 	gaps        list
 	longestGap  capture.Stamp
 
-	gearAt      capture.Stamp // of the last sample of the gear
-	gear        float64
-	gears       map[float64]*gearTime
-	betweenFrom capture.Stamp
-	between     bool
-	speed       quantityTrace // km/h
-	distance    float64       // km
-	speedAt     capture.Stamp
-	gearStrip   strip
+	gearAt    capture.Stamp // of the last sample of the gear
+	gear      float64
+	gears     map[float64]*gearTime
+	between   bool
+	speed     quantityTrace // km/h
+	distance  float64       // km
+	speedAt   capture.Stamp
+	gearStrip strip
 
 	pan, outlet, coolant, difference quantityTrace // °C, °C, °C, K
 
@@ -574,14 +572,13 @@ func length(d capture.Stamp) string {
 
 // Report is a finished account.
 type Report struct {
-	papers     Papers
-	b          *Builder
-	counters   decode.Counters
-	record     *compare.Record
-	sets       []compare.Set
-	checks     []Check
-	readings   []readings.Entry // the oldest first
-	began, end time.Time
+	papers   Papers
+	b        *Builder
+	counters decode.Counters
+	record   *compare.Record
+	sets     []compare.Set
+	checks   []Check
+	readings []readings.Entry // the oldest first
 }
 
 // Finish ends the gathering and judges.

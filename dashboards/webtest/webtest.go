@@ -15,12 +15,12 @@ import (
 	"gearwitness/capture/testneed"
 )
 
-// Browser starts one without a window and with an empty profile, for three minutes
+// Browser starts one without a window and with an empty profile, for five minutes
 // at most: the machine may be busy. Faults of the page (exceptions, refused addresses, console errors)
 // fail the test.
 func Browser(t *testing.T) context.Context {
 	exe := testneed.Tool(t, "chromium")
-	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewExecAllocator(ctx, chromedp.NoFirstRun, chromedp.NoDefaultBrowserCheck, chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.ExecPath(exe), chromedp.UserDataDir(t.TempDir()),
@@ -60,10 +60,11 @@ func Prefer(scheme string) chromedp.Action[chromedp.Void] {
 	})
 }
 
-// Until waits for an expression to be true in the page.
+// Until waits for an expression to be true in the page, for as long as the browser
+// lives: on a busy machine what comes may come late.
 func Until(t *testing.T, ctx context.Context, expression string) {
 	t.Helper()
-	if _, err := chromedp.Run(ctx, chromedp.Poll[bool](expression)); err != nil {
+	if _, err := chromedp.Run(ctx, chromedp.Poll[bool](expression, chromedp.WithPollingTimeout(0))); err != nil {
 		t.Fatalf("%s: %v", expression, err)
 	}
 }

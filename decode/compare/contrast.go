@@ -48,21 +48,20 @@ type kindOf struct {
 
 // contrast is what a comparison of one figure in one kind, or in several, gives.
 type contrast struct {
-	n        [2]int
-	d        float64 // second minus first
-	se       float64 // its standard error
-	df       float64
-	zero     float64 // two-sided P, if there were no difference
-	beyond   float64 // one-sided P, if the difference were no more than matters, in the direction seen
-	guard    float64 // the same from ranks
-	exact    bool    // guard counts every arrangement
-	apart    float64 // part of se's square that unlike conditions make
-	low      float64 // 95 % interval
-	high     float64
-	inside   bool    // both one-sided tests hold that the difference is less than matters
-	zeroAll  float64 // zero with regard to all that was compared
-	beyondQ  float64 // beyond likewise
-	reported bool
+	n       [2]int
+	d       float64 // second minus first
+	se      float64 // its standard error
+	df      float64
+	zero    float64 // two-sided P, if there were no difference
+	beyond  float64 // one-sided P, if the difference were no more than matters, in the direction seen
+	guard   float64 // the same from ranks
+	exact   bool    // guard counts every arrangement
+	apart   float64 // part of se's square that unlike conditions make
+	low     float64 // 95 % interval
+	high    float64
+	inside  bool    // both one-sided tests hold that the difference is less than matters
+	zeroAll float64 // zero with regard to all that was compared
+	beyondQ float64 // beyond likewise
 }
 
 // fit compares one figure of two sessions, kind by kind. For each kind k

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"gearwitness/decode/compare/stats"
 	"gearwitness/signals/portable"
 )
 
@@ -466,13 +465,4 @@ func (r *Record) titleOf(name string) string {
 		return t
 	}
 	return strings.ReplaceAll(name, "_", " ")
-}
-
-// medianOf is that of raw values, as they were measured.
-func (k *kindOf) medianOf(s int) float64 {
-	var v []float64
-	for _, o := range k.in[s] {
-		v = append(v, o.y)
-	}
-	return stats.Median(v)
 }

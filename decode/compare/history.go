@@ -337,13 +337,6 @@ func alike(a, b *Shift, use []likeness) bool {
 	return true
 }
 
-// counterparts returns the shifts of a that have a like one in b.
-func counterparts(a, b []*Shift, use []likeness) []*Shift {
-	return slices.DeleteFunc(slices.Clone(a), func(s *Shift) bool {
-		return !slices.ContainsFunc(b, func(o *Shift) bool { return alike(s, o, use) })
-	})
-}
-
 // quantity is a figure that shifts have.
 type quantity struct {
 	name, unit string

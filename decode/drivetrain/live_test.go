@@ -163,14 +163,13 @@ func toldLine(fault string, d *drive) string {
 // max(60 rpm, 3 %) while the same gear, which needs it, has been asked for for 2 s and
 // the pedal is down; for the rest the beginning of the fault.
 func firstEffect(fault string, list []truth) float64 {
-	element, slips := strings.CutSuffix(fault, "-slips")
-	if !slips {
+	if !strings.HasSuffix(fault, "-slips") {
 		if strings.HasSuffix(fault, "late") || strings.HasPrefix(fault, "lock-up") {
 			return -1
 		}
 		return 45
 	}
-	element = part(fault)
+	element := part(fault)
 	gears := map[string][]string{"low-gears clutch": {"1", "2", "3", "4"}, "odd-gears clutch": {"3", "5", "R"}, "high-gears clutch": {"4", "5", "6"}, "drum brake": {"2", "6"}}
 	asked, since, slipping := "", 0.0, -1.0
 	for _, x := range list {

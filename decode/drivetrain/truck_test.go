@@ -16,13 +16,10 @@ import (
 	"gearwitness/signals"
 )
 
-// truckFile is a recorded drive of a truck, SAE J1939, from the open data set
-// SystemsCyber/Truck_Sentry (MIT licence); its gearbox broadcasts gears, ratio
-// and lock-up, which the derived figures are compared with.
-const truckFile = "../shared/data/truck/address_claim.pcapng"
-
+// The gearbox of the recorded truck broadcasts gears, ratio and lock-up, which the
+// derived figures are compared with.
 func TestTruck(t *testing.T) {
-	r, err := pcapng.Open(testneed.File(t, truckFile))
+	r, err := pcapng.Open(testneed.Truck(t))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -358,35 +358,3 @@ func (l *List) Take(e decode.Event) bool {
 
 // All returns the findings in the order in which they began.
 func (l *List) All() []Finding { return slices.Clone(l.all) }
-
-// Reset forgets everything.
-func (l *List) Reset() { l.all = nil }
-
-// Worst orders findings for people: what is still so first, then by level, then by
-// how sure they are, then by time.
-func Worst(list []Finding) []Finding {
-	rank := func(f *Finding) int {
-		r := map[string]int{"note": 2, "caution": 1, "stop": 0}[f.Level]
-		switch f.State {
-		case Over:
-			r += 10
-		case TakenBack:
-			r += 20
-		}
-		return r
-	}
-	out := slices.Clone(list)
-	slices.SortStableFunc(out, func(a, b Finding) int {
-		if d := rank(&a) - rank(&b); d != 0 {
-			return d
-		}
-		if a.Sure != b.Sure {
-			if a.Sure > b.Sure {
-				return -1
-			}
-			return 1
-		}
-		return a.ID - b.ID
-	})
-	return out
-}

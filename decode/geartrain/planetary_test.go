@@ -159,17 +159,6 @@ func published(tb testing.TB) []publishedCase {
 	return file.Cases
 }
 
-func publishedTrain(tb testing.TB, id string) (*Train, publishedCase) {
-	tb.Helper()
-	for _, c := range published(tb) {
-		if c.ID == id {
-			return c.build(tb), c
-		}
-	}
-	tb.Fatalf("no case %q", id)
-	return nil, publishedCase{}
-}
-
 // build writes the case in the terms of the package: a Ravigneaux set is a simple
 // and a double-pinion set, a bevel differential a simple set of equal counts, a
 // pair a set on a fixed carrier. parts tells where each set of the file went.

@@ -16,8 +16,6 @@ import (
 
 const ms = capture.Stamp(time.Millisecond)
 
-func ptr[T any](v T) *T { return &v }
-
 func named[T any](pairs ...any) signals.Named[T] {
 	var out signals.Named[T]
 	for i := 0; i < len(pairs); i += 2 {

@@ -18,7 +18,7 @@ import (
 // project (open data, MIT licence).
 func recording(t testing.TB) string {
 	t.Helper()
-	return testneed.File(t, "../shared/data/truck/address_claim.pcapng")
+	return testneed.Truck(t)
 }
 
 func truckFile(t testing.TB) *signals.File {

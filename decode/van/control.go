@@ -107,15 +107,14 @@ type control struct {
 
 // seen is what the control unit measures.
 type seen struct {
-	lever         byte
-	pedal         float64 // 0..1
-	brake         bool
-	in, out       float64 // input and output speed [rad/s]
-	turbine       float64 // torque at the input: converter and its clutch [N·m]
-	engine        float64 // torque [N·m]
-	engineSpeed   float64 // [rad/s]
-	pan           float64 // [°C]
-	timeSinceBoot float64
+	lever       byte
+	pedal       float64 // 0..1
+	brake       bool
+	in, out     float64 // input and output speed [rad/s]
+	turbine     float64 // torque at the input: converter and its clutch [N·m]
+	engine      float64 // torque [N·m]
+	engineSpeed float64 // [rad/s]
+	pan         float64 // [°C]
 }
 
 // pressed is a command that fills an element and transmits nothing yet [N·m].

@@ -213,7 +213,6 @@ type driver struct {
 	lever          int     // position in leverOrder
 	towards        int
 	moving         float64 // time in the present position [s]
-	stalls         float64
 	contactChanged float64 // time since the lever left its last position [s]
 }
 

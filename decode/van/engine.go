@@ -125,8 +125,3 @@ func (c *converterModel) step(pump, turbine float64, statorSlips bool) {
 		c.pump, c.turbine = 0, 0
 	}
 }
-
-// heat is what the converter turns into warmth [W].
-func (c *converterModel) heat(pump, turbine float64) float64 {
-	return math.Max(0, float64(c.pump*pump)-float64(c.turbine*turbine))
-}

@@ -7,7 +7,6 @@ import (
 	"sync"
 	"testing"
 
-	"gearwitness/capture/testneed"
 	"gearwitness/signals"
 )
 
@@ -56,20 +55,6 @@ func figures(t testing.TB) published {
 		t.Fatal(err)
 	}
 	return p
-}
-
-func TestFiguresAreThoseOfTheSource(t *testing.T) {
-	source, err := os.ReadFile(testneed.File(t, "../shared/facts/demo-train.json"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	mine, err := os.ReadFile("testdata/demo-train.json")
-	if err != nil {
-		t.Fatal(err)
-	}
-	if string(source) != string(mine) {
-		t.Error("testdata/demo-train.json differs from its source; copy it again")
-	}
 }
 
 // hold lets the rows of a gear stick under torque at the input and the load that

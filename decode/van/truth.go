@@ -40,13 +40,12 @@ type truth struct {
 	buf   []byte
 	err   error
 
-	shift      shiftTruth
-	lastPhase  phase
-	faultsTold int
-	lever      int
-	engage     engageTruth
-	told       []bool
-	outBefore  float64
+	shift     shiftTruth
+	lastPhase phase
+	lever     int
+	engage    engageTruth
+	told      []bool
+	outBefore float64
 }
 
 // standingRPM is the output speed below which the van counts as standing.

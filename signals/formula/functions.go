@@ -17,32 +17,19 @@ import (
 type function struct {
 	usage    string
 	low, top int // number of arguments
-	help     string
 }
 
 var functions = map[string]function{
-	"abs":      {"abs(x)", 1, 1, "x without its sign"},
-	"min":      {"min(a, b, ...)", 2, 16, `the smallest; min(x, "5 s") the smallest x of the last five seconds`},
-	"max":      {"max(a, b, ...)", 2, 16, `the largest; max(x, "5 s") the largest x of the last five seconds`},
-	"clamp":    {"clamp(x, low, high)", 3, 3, "x, but never below low or above high"},
-	"convert":  {`convert(x, "bar")`, 2, 2, "x in another unit"},
-	"rate":     {`rate(x, "1 s")`, 2, 2, "change of x over the window, per second"},
-	"delay":    {`delay(x, "1 s")`, 2, 2, "x as it was that long ago"},
-	"mean":     {`mean(x, "5 s")`, 2, 2, "mean of x over the window, by time"},
-	"integral": {`integral(x, "10 s")`, 2, 2, "integral of x over the window, in its unit times seconds"},
-	"hold":     {`hold(x, "2 s")`, 2, 2, "x, or its last value while that is no older than the window"},
-}
-
-// Function describes one function for people.
-type Function struct{ Usage, Help string }
-
-// Functions lists the functions of formulas, in alphabetical order.
-func Functions() []Function {
-	var list []Function
-	for _, n := range functionNames() {
-		list = append(list, Function{functions[n].usage, functions[n].help})
-	}
-	return list
+	"abs":      {"abs(x)", 1, 1},              // x without its sign
+	"min":      {"min(a, b, ...)", 2, 16},     // the smallest; min(x, "5 s") the smallest x of the last five seconds
+	"max":      {"max(a, b, ...)", 2, 16},     // the largest; max(x, "5 s") the largest x of the last five seconds
+	"clamp":    {"clamp(x, low, high)", 3, 3}, // x, but never below low or above high
+	"convert":  {`convert(x, "bar")`, 2, 2},   // x in another unit
+	"rate":     {`rate(x, "1 s")`, 2, 2},      // change of x over the window, per second
+	"delay":    {`delay(x, "1 s")`, 2, 2},     // x as it was that long ago
+	"mean":     {`mean(x, "5 s")`, 2, 2},      // mean of x over the window, by time
+	"integral": {`integral(x, "10 s")`, 2, 2}, // integral of x over the window, in its unit times seconds
+	"hold":     {`hold(x, "2 s")`, 2, 2},      // x, or its last value while that is no older than the window
 }
 
 func functionNames() []string { return slices.Sorted(maps.Keys(functions)) }
