@@ -26,16 +26,24 @@ import (
 	"gearwitness/capture/pcapng"
 	"gearwitness/dashboards"
 	"gearwitness/dashboards/board"
+	"gearwitness/dashboards/drive"
 	"gearwitness/decode"
 	"gearwitness/decode/nmea"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/procedure"
+	"gearwitness/decode/requests"
 	"gearwitness/decode/van"
 	"gearwitness/signals"
 )
 
 const cautions = `Someone else drives and looks at the road only. Local rules, the maker's service
 information and what your licence allows come before anything shown here.`
+
+const requestCautions = `Requests are frames on the vehicle's bus, and an adapter that sends also
+acknowledges what it hears. A control unit that is asked at the wrong moment may
+react: let the first requests go out with the vehicle standing, and end them at
+the first warning lamp or odd behaviour. Only reads can be expressed; at most one
+is under way, and three in a row without an answer end them all.`
 
 func newDrive() *cobra.Command {
 	var o driveOptions
@@ -323,7 +331,7 @@ type daemon struct {
 	urls      []capture.URL
 	sources   []board.Source   // as the page shows them, by urls
 	playback  *playback        // nil: what is shown is no recording
-	asker     *asker           // nil: nothing is sent
+	asker     *drive.Asker     // nil: nothing is sent
 	session   *archive.Session // nil: nothing is recorded
 	board     *board.Board
 	sink      writers
@@ -365,7 +373,7 @@ func (d *daemon) openSources(ctx context.Context, urls []capture.URL, file *sign
 	d.clock = capture.NewSessionClock()
 	o := opening{file: file, clock: d.clock, truth: truth}
 	if allowRequests {
-		asks := askedBuses(file)
+		asks := drive.AskedBuses(file)
 		o.asks = &asks
 	}
 	var opened []capture.Source
@@ -384,7 +392,7 @@ func (d *daemon) openSources(ctx context.Context, urls []capture.URL, file *sign
 		return nil
 	}
 	var err error
-	if d.asker, err = newAsker(file, d.source, d.clock, d.asking); err != nil {
+	if d.asker, err = drive.NewAsker(file, d.source, d.clock, d.asking); err != nil {
 		d.source.Close()
 		return usagef("--allow-requests: %w; give one that sends (slcan: or socketcan:), named with as=BUS where the file has several buses", err)
 	}
@@ -397,7 +405,7 @@ func (d *daemon) run(ctx context.Context) error {
 	if d.asker != nil {
 		asking, end := context.WithCancel(ctx)
 		var running sync.WaitGroup
-		running.Go(func() { d.asker.run(asking) })
+		running.Go(func() { d.asker.Run(asking) })
 		defer func() {
 			end()
 			running.Wait()
@@ -423,7 +431,7 @@ func (d *daemon) run(ctx context.Context) error {
 			d.session.Record(&batch)
 		}
 		if d.asker != nil {
-			d.asker.hear(&batch)
+			d.asker.Hear(&batch)
 		}
 		d.board.Batch(&batch)
 		d.notes(&batch)
@@ -572,10 +580,10 @@ func (d *daemon) inject(e decode.Event) {
 
 // asking says everywhere what becomes of the requests: log, page, journal and
 // events.
-func (d *daemon) asking(a asking) {
+func (d *daemon) asking(a requests.News) {
 	now := d.clock.Now()
 	level := slog.LevelWarn
-	if a.State == askingStopped {
+	if a.State == requests.Stopped {
 		level = slog.LevelError
 	}
 	d.log.Log(context.Background(), level, a.Text, "requests", a.State)
@@ -585,7 +593,7 @@ func (d *daemon) asking(a asking) {
 			d.log.Error("the journal does not take word of the requests", "cause", err)
 		}
 	}
-	d.inject(a.event(now))
+	d.inject(a.Event(now))
 }
 
 func (d *daemon) takeMarks() []decode.Event {
@@ -653,7 +661,7 @@ func (d *daemon) farewell(w io.Writer, took time.Duration) error {
 		fmt.Fprintln(w, line)
 	}
 	if d.asker != nil {
-		for _, line := range d.asker.summary() {
+		for _, line := range d.asker.Summary() {
 			fmt.Fprintln(w, line)
 		}
 	}

@@ -25,6 +25,7 @@ import (
 	"gearwitness/capture/slcan"
 	"gearwitness/dashboards"
 	"gearwitness/dashboards/board"
+	"gearwitness/dashboards/drive"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/requests"
 	"gearwitness/decode/van"
@@ -59,7 +60,7 @@ func newAsked(t *testing.T, dir string, file *signals.File, open func(capture.Cl
 		t.Fatal(err)
 	}
 	x.board = board.New(board.Options{File: file, Table: chain.Table(), Clock: x.clock})
-	if x.asker, err = newAsker(file, x.source, x.clock, x.asking); err != nil {
+	if x.asker, err = drive.NewAsker(file, x.source, x.clock, x.asking); err != nil {
 		t.Fatal(err)
 	}
 	return x
@@ -162,7 +163,7 @@ func TestRequestsEndToEnd(t *testing.T) {
 			t.Errorf("no event %s in\n%s", want, strings.ReplaceAll(events, `"kind":"shift"`, ""))
 		}
 	}
-	if strings.Contains(events, "stopped") || x.asker.state != askingSends {
+	if strings.Contains(events, "stopped") || x.asker.State() != requests.Sending {
 		t.Error("the requests were ended")
 	}
 
@@ -192,10 +193,10 @@ func TestRequestsEndToEnd(t *testing.T) {
 		}
 	}
 	// The last one may still have waited for the adapter's word.
-	if sent := x.asker.sent; uint64(own) != sent && uint64(own) != sent-1 || own < 150 {
-		t.Errorf("%d frames of ours are recorded, %d were sent", own, x.asker.sent)
+	if sent := x.asker.Sent(); uint64(own) != sent && uint64(own) != sent-1 || own < 150 {
+		t.Errorf("%d frames of ours are recorded, %d were sent", own, x.asker.Sent())
 	}
-	if text := strings.Join(x.asker.summary(), "\n"); !strings.Contains(text, "Request main pressure at rest was refused: conditions not correct.") || strings.Contains(text, "no answer") {
+	if text := strings.Join(x.asker.Summary(), "\n"); !strings.Contains(text, "Request main pressure at rest was refused: conditions not correct.") || strings.Contains(text, "no answer") {
 		t.Errorf("summary\n%s", text)
 	}
 
@@ -258,10 +259,10 @@ func TestNothingIsSentWithoutRequests(t *testing.T) {
 func TestTwoBuses(t *testing.T) {
 	file := parse(t, "format: 1\nbuses: {powertrain: {bitrate: 500 kbit/s}, body: {bitrate: 125 kbit/s}, comfort: {bitrate: 125 kbit/s}}\n"+
 		"requests:\n  a: {bus: body, service: 03}\n  b: {bus: powertrain, service: 07}\n  c: {bus: body, service: 0A}\n")
-	if got := askedBuses(file); !slices.Equal(got, []int{1, 0}) {
+	if got := drive.AskedBuses(file); !slices.Equal(got, []int{1, 0}) {
 		t.Fatalf("buses %v are asked, want body and powertrain", got)
 	}
-	asks := askedBuses(file)
+	asks := drive.AskedBuses(file)
 	o := opening{file: file, asks: &asks}
 	var sends []bool
 	for _, bus := range []string{"comfort", "body", "body", "powertrain", "elsewhere"} {
@@ -270,22 +271,7 @@ func TestTwoBuses(t *testing.T) {
 	if !slices.Equal(sends, []bool{false, true, false, true, false}) || len(asks) != 0 {
 		t.Errorf("sends %v, %v left", sends, asks)
 	}
-	source := channels{{Name: "gps", Kind: capture.Text}, {Name: "powertrain"}, {Name: "body"}}
-	a, err := newAsker(file, source, nil, nil)
-	if err != nil || len(a.buses) != 2 || a.buses[0].channel != 2 || a.buses[1].channel != 1 {
-		t.Errorf("asks %+v, %v", a, err)
-	}
-	if _, err := newAsker(file, source[:2], nil, nil); err == nil || err.Error() != "no adapter leads to bus body" {
-		t.Errorf("without body: got %v", err)
-	}
 }
-
-// channels is a source that knows its channels and nothing else.
-type channels []capture.Channel
-
-func (channels) Next(context.Context, *capture.Batch) error { return io.EOF }
-func (channels) Close() error                               { return nil }
-func (c channels) Channels() []capture.Channel              { return c }
 
 // script is the far end of an adapter: it answers what it is told to and says
 // when it was asked.
@@ -378,7 +364,7 @@ func TestRequestsStopWithoutAnswers(t *testing.T) {
 		if want := []string{"t7E180322111155555555", "t7E180322222255555555", "t7E180322111155555555"}; !slices.Equal(s.asked, want) {
 			t.Errorf("sent %q, want %q", s.asked, want)
 		}
-		if said := <-page; said.State != askingStopped || !strings.HasPrefix(said.Text, "Requests stopped: 3 in a row had no answer on powertrain.") {
+		if said := <-page; said.State != requests.Stopped || !strings.HasPrefix(said.Text, "Requests stopped: 3 in a row had no answer on powertrain.") {
 			t.Errorf("the page says %+v", said)
 		}
 		if !strings.Contains(events, `"kind":"requests","state":"stopped","text":"Requests stopped: 3 in a row`) {
@@ -444,7 +430,7 @@ func TestRequestsWhileUnplugged(t *testing.T) {
 				states = append(states, rest[:strings.IndexByte(rest, '"')])
 			}
 		}
-		if !slices.Equal(states, []string{askingSends, askingPaused, askingSends}) {
+		if !slices.Equal(states, []string{requests.Sending, requests.Paused, requests.Sending}) {
 			t.Errorf("states %v\n%s", states, events)
 		}
 		// The session keeps that the adapter was lost and came back, in this order.
@@ -456,7 +442,7 @@ func TestRequestsWhileUnplugged(t *testing.T) {
 		if n := strings.Count(samples, ",42,"); n < 20 {
 			t.Errorf("%d answers decoded", n)
 		}
-		if text := strings.Join(x.asker.summary(), "\n"); strings.Contains(text, "no answer") {
+		if text := strings.Join(x.asker.Summary(), "\n"); strings.Contains(text, "no answer") {
 			t.Errorf("summary\n%s", text)
 		}
 	})

@@ -11,6 +11,7 @@ import (
 	"gearwitness/decode"
 	"gearwitness/decode/pipeline"
 	"gearwitness/decode/procedure"
+	"gearwitness/decode/requests"
 	"gearwitness/signals"
 )
 
@@ -82,12 +83,12 @@ func journalEvents(folder string) (events []decode.Event, unread []string, err e
 			}
 			events = append(events, m.event(e.Time))
 		case decode.KindRequests:
-			var a asking
+			var a requests.News
 			if err := json.Unmarshal(e.Fields, &a); err != nil {
 				bad(fmt.Errorf("an entry about requests without text: %w", err))
 				continue
 			}
-			events = append(events, a.event(e.Time))
+			events = append(events, a.Event(e.Time))
 		case decode.KindCoach:
 			var r procedure.Request
 			if err := json.Unmarshal(e.Fields, &r); err != nil {

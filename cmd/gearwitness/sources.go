@@ -11,6 +11,7 @@ import (
 	"gearwitness/capture/lines"
 	"gearwitness/capture/slcan"
 	"gearwitness/capture/socketcan"
+	"gearwitness/dashboards/drive"
 	"gearwitness/decode/van"
 	"gearwitness/signals"
 )
@@ -29,7 +30,7 @@ func (o opening) sends(bus string) bool {
 	if o.asks == nil {
 		return false
 	}
-	i := slices.Index(*o.asks, leadsTo(o.file, bus))
+	i := slices.Index(*o.asks, drive.LeadsTo(o.file, bus))
 	if i < 0 {
 		return false
 	}

@@ -1,4 +1,6 @@
-package main
+// Package drive runs a drive: what is done with sources, recording, requests and the
+// board while somebody is on the road.
+package drive
 
 import (
 	"context"
@@ -10,17 +12,10 @@ import (
 	"time"
 
 	"gearwitness/capture"
-	"gearwitness/decode"
 	"gearwitness/decode/diagnosis"
 	"gearwitness/decode/requests"
 	"gearwitness/signals"
 )
-
-const requestCautions = `Requests are frames on the vehicle's bus, and an adapter that sends also
-acknowledges what it hears. A control unit that is asked at the wrong moment may
-react: let the first requests go out with the vehicle standing, and end them at
-the first warning lamp or odd behaviour. Only reads can be expressed; at most one
-is under way, and three in a row without an answer end them all.`
 
 // firstRequest is how long the bus is listened to before anything is asked.
 const firstRequest = time.Second
@@ -28,32 +23,14 @@ const firstRequest = time.Second
 // maxHeard bounds the answers that wait for the asker.
 const maxHeard = 4096
 
-// asking is what becomes of the requests: it stands in the journal and among the
-// events.
-type asking struct {
-	State string `json:"state"` // sending, paused or stopped
-	Text  string `json:"text"`
-}
-
-// States of asking.
-const (
-	askingSends   = "sending"
-	askingPaused  = "paused"
-	askingStopped = "stopped"
-)
-
-func (a asking) event(t capture.Stamp) decode.Event {
-	return decode.Event{Time: t, Kind: decode.KindRequests, Fields: a}
-}
-
-// asker asks the vehicle what its file lists. It works beside the loop that
+// Asker asks the vehicle what its file lists. It works beside the loop that
 // records and decodes, which only hands it what was heard: nothing of it can
 // hold that up. What the answers mean is found by the chain, like that of any
 // other frame.
-type asker struct {
+type Asker struct {
 	source capture.Source
 	clock  capture.Clock
-	tell   func(asking)
+	tell   func(requests.News)
 	buses  []askedBus
 	state  string
 	sent   uint64
@@ -75,17 +52,19 @@ type askedBus struct {
 	list      []requests.Status   // of schedulers before the present one
 }
 
-// newAsker prepares the requests of a file for a source that was opened for
-// them, as askedBuses says.
-func newAsker(file *signals.File, source capture.Source, clock capture.Clock, tell func(asking)) (*asker, error) {
-	a := &asker{source: source, clock: clock, tell: tell, lost: make(map[uint8]bool), wake: make(chan struct{}, 1)}
+// NewAsker prepares the requests of a file for a source that was opened for
+// them, as AskedBuses says.
+func NewAsker(file *signals.File, source capture.Source, clock capture.Clock, tell func(requests.News)) (*Asker, error) {
+	a := &Asker{source: source, clock: clock, tell: tell, lost: make(map[uint8]bool), wake: make(chan struct{}, 1)}
 	var channels []capture.Channel
 	if c, ok := source.(capture.Channeler); ok {
 		channels = c.Channels()
 	}
-	for _, bus := range askedBuses(file) {
+	for _, bus := range AskedBuses(file) {
 		b := askedBus{name: file.Buses[bus].Name}
-		i := slices.IndexFunc(channels, func(c capture.Channel) bool { return c.Kind == capture.CAN && leadsTo(file, c.Name) == bus })
+		i := slices.IndexFunc(channels, func(c capture.Channel) bool {
+			return c.Kind == capture.CAN && !c.Passive && LeadsTo(file, c.Name) == bus
+		})
 		if i < 0 {
 			return nil, fmt.Errorf("no adapter leads to bus %s", b.name)
 		}
@@ -101,27 +80,27 @@ func newAsker(file *signals.File, source capture.Source, clock capture.Clock, te
 	return a, nil
 }
 
-// askedBuses lists the buses of a file that it has requests for.
-func askedBuses(file *signals.File) (list []int) {
+// AskedBuses lists the buses of a file that it has requests for.
+func AskedBuses(file *signals.File) (list []int) {
 	for i := range file.Requests {
-		if bus := leadsTo(file, file.Requests[i].V.Bus); bus >= 0 && !slices.Contains(list, bus) {
+		if bus := LeadsTo(file, file.Requests[i].V.Bus); bus >= 0 && !slices.Contains(list, bus) {
 			list = append(list, bus)
 		}
 	}
 	return list
 }
 
-// leadsTo returns the bus that a channel of that name is, as the decoder takes
+// LeadsTo returns the bus that a channel of that name is, as the decoder takes
 // it: the one of the same name, or the only one there is.
-func leadsTo(file *signals.File, name string) int {
+func LeadsTo(file *signals.File, name string) int {
 	if len(file.Buses) == 1 {
 		return 0
 	}
 	return file.Buses.Index(name)
 }
 
-// run asks until ctx ends.
-func (a *asker) run(ctx context.Context) {
+// Run asks until ctx ends.
+func (a *Asker) Run(ctx context.Context) {
 	names := make([]string, len(a.buses))
 	count := 0
 	for i := range a.buses {
@@ -130,15 +109,17 @@ func (a *asker) run(ctx context.Context) {
 		names[i] = b.name
 		count += len(b.scheduler.List())
 	}
-	a.become(askingSends, fmt.Sprintf("Sending diagnostic requests on %s: %d in the vehicle file.", strings.Join(names, ", "), count))
+	a.become(requests.Sending, fmt.Sprintf("Sending diagnostic requests on %s: %d in the vehicle file.", strings.Join(names, ", "), count))
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for {
 		select {
 		case <-ctx.Done():
-			return
 		case <-a.wake:
 		case <-timer.C:
+		}
+		if ctx.Err() != nil {
+			return // even where something else came at the same moment
 		}
 		if due, any := a.step(); any {
 			timer.Reset(max(due.Sub(a.clock.Now()), 0))
@@ -148,8 +129,8 @@ func (a *asker) run(ctx context.Context) {
 	}
 }
 
-// hear hands over a batch; it never waits.
-func (a *asker) hear(batch *capture.Batch) {
+// Hear hands over a batch; it never waits.
+func (a *Asker) Hear(batch *capture.Batch) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	news := false
@@ -175,7 +156,7 @@ func (a *asker) hear(batch *capture.Batch) {
 }
 
 // answers tells whether a frame may belong to an answer.
-func (a *asker) answers(f *capture.Frame) bool {
+func (a *Asker) answers(f *capture.Frame) bool {
 	for i := range a.buses {
 		if b := &a.buses[i]; b.channel == f.Bus {
 			return diagnosis.AddressOf(f.ID, f.Flags&capture.Extended != 0).Kind == diagnosis.Answer || slices.Contains(b.from, f.ID)
@@ -186,12 +167,12 @@ func (a *asker) answers(f *capture.Frame) bool {
 
 // step takes in what was heard, sends what is due and returns when to come back
 // though nothing is heard.
-func (a *asker) step() (due capture.Stamp, any bool) {
+func (a *Asker) step() (due capture.Stamp, any bool) {
 	a.mu.Lock()
 	heard, lost := a.heard, a.lost
 	a.heard, a.lost = nil, make(map[uint8]bool)
 	a.mu.Unlock()
-	if a.state == askingStopped {
+	if a.state == requests.Stopped {
 		return 0, false
 	}
 	now := a.clock.Now()
@@ -213,7 +194,7 @@ func (a *asker) step() (due capture.Stamp, any bool) {
 			continue
 		}
 		if b.scheduler.Stopped() {
-			a.become(askingStopped, fmt.Sprintf("Requests stopped: %d in a row had no answer on %s. Is the ignition on? Nothing more is asked until the drive is started again.", requests.MaxTimeouts, b.name))
+			a.become(requests.Stopped, fmt.Sprintf("Requests stopped: %d in a row had no answer on %s. Is the ignition on? Nothing more is asked until the drive is started again.", requests.MaxTimeouts, b.name))
 			return 0, false
 		}
 		if at, some := b.scheduler.Due(); some && (!any || at < due) {
@@ -224,7 +205,7 @@ func (a *asker) step() (due capture.Stamp, any bool) {
 }
 
 // send sends what is due on one bus.
-func (a *asker) send(b *askedBus, now capture.Stamp) {
+func (a *Asker) send(b *askedBus, now capture.Stamp) {
 	var f capture.Frame
 	for b.scheduler.Next(now, &f) {
 		f.Bus = b.channel
@@ -239,35 +220,42 @@ func (a *asker) send(b *askedBus, now capture.Stamp) {
 		case err.Error() != b.failure:
 			// That no answer comes then is the scheduler's business.
 			b.failure = err.Error()
-			a.tell(asking{a.state, "A request could not be sent: " + b.failure})
+			a.tell(requests.News{State: a.state, Text: "A request could not be sent: " + b.failure})
 		}
 	}
 }
 
 // plugged notes that the adapter of a bus has come or gone. What was under way
 // is not waited for: its answer, or the want of one, says nothing of the vehicle.
-func (a *asker) plugged(b *askedBus, there bool, now capture.Stamp) {
+func (a *Asker) plugged(b *askedBus, there bool, now capture.Stamp) {
 	switch {
 	case there && b.scheduler == nil:
 		b.scheduler = b.begin(now)
 		if !slices.ContainsFunc(a.buses, func(b askedBus) bool { return b.scheduler == nil }) {
-			a.become(askingSends, "The adapter of "+b.name+" is back: diagnostic requests are sent again.")
+			a.become(requests.Sending, "The adapter of "+b.name+" is back: diagnostic requests are sent again.")
 		}
 	case !there && b.scheduler != nil:
 		b.list = add(b.list, b.scheduler.List())
 		b.scheduler = nil
-		a.become(askingPaused, "Requests paused: the adapter of "+b.name+" is gone.")
+		a.become(requests.Paused, "Requests paused: the adapter of "+b.name+" is gone.")
 	}
 }
 
-func (a *asker) become(state, text string) {
+// Sent returns how many frames were sent. The asker must have ended.
+func (a *Asker) Sent() uint64 { return a.sent }
+
+// State returns what became of the requests last, one of requests.Sending, Paused and
+// Stopped; empty before Run. The asker must have ended.
+func (a *Asker) State() string { return a.state }
+
+func (a *Asker) become(state, text string) {
 	a.state = state
-	a.tell(asking{state, text})
+	a.tell(requests.News{State: state, Text: text})
 }
 
-// summary says in sentences what became of the requests. The asker must have
+// Summary says in sentences what became of the requests. The asker must have
 // ended.
-func (a *asker) summary() (lines []string) {
+func (a *Asker) Summary() (lines []string) {
 	var asked, answered uint64
 	var odd []string
 	for i := range a.buses {
@@ -299,4 +287,13 @@ func add(before, now []requests.Status) []requests.Status {
 		now[i].Timeouts += before[i].Timeouts
 	}
 	return now
+}
+
+// grouped writes a count with commas between thousands.
+func grouped(n uint64) string {
+	s := fmt.Sprint(n)
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
 }
