@@ -169,42 +169,25 @@ func defaultArchive() string { return filepath.Join(xdg.DataHome, "gearwitness",
 
 // run is one drive from opening the sources to closing the session.
 func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stderr io.Writer) error {
-	if o.length < 0 {
-		return usagef("--for %s: expected a time above 0, such as 90s", o.length)
-	}
 	outliveReader() // a recording does not depend on who reads our words
-	urls, err := parseSources(o.from)
+	urls, err := o.check(file)
 	if err != nil {
 		return err
 	}
-	if o.procedure != "" {
-		if err := knownProcedure(file, o.procedure); err != nil {
-			return err
-		}
-	}
-	chain, err := pipeline.New(file, pipeline.Options{})
-	if err != nil {
+	d := &daemon{consent: o.details.PositionConsent, log: slog.New(slog.NewTextHandler(stderr, nil))}
+	if d.chain, err = pipeline.New(file, pipeline.Options{}); err != nil {
 		return err
 	}
-	listener, err := listen(o.listen)
+	listener, err := o.listener()
 	if err != nil {
 		return err
 	}
 	defer listener.Close()
-	if o.token == "" && !loopback(listener) {
-		return usageError{dashboards.ErrOpen}
-	}
-
-	d := &daemon{chain: chain, consent: o.details.PositionConsent, log: slog.New(slog.NewTextHandler(stderr, nil))}
-	defer d.sink.discard()
-	if err := d.sink.create(o.samples, o.events, chain, stdout); err != nil {
-		return err
-	}
-	truth, err := createOutput(o.truth, stdout)
+	truth, err := o.outputs(d, stdout)
+	defer func() { d.sink.discard(); truth.discard() }()
 	if err != nil {
 		return err
 	}
-	defer truth.discard()
 	if err := d.openSources(ctx, urls, file, truthWriter(truth), o.allowRequests); err != nil {
 		if ctx.Err() != nil {
 			fmt.Fprintln(stdout, "Ended before the drive began; nothing was recorded.")
@@ -213,71 +196,143 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 		return err
 	}
 	defer d.source.Close()
-	if o.procedure != "" && d.playback != nil {
-		return usagef("--procedure: a recording is played back; what was done while it was recorded is shown, and nothing else can be begun")
+	if err := o.keep(d, file); err != nil {
+		return err
 	}
-
-	if !o.noRecord && d.playback == nil {
-		d.session, err = archive.Create(o.archive, o.meta(file), file.Text(), archive.Options{Clock: d.clock, OnStatus: d.diskStatus})
-		if err != nil {
-			return err
-		}
+	if d.session != nil {
 		defer d.session.Close()
 	}
-	d.board = board.New(board.Options{File: file, Table: chain.Table(), Clock: d.clock, Plan: chain.Plan()})
-	d.tellSources(board.SourceOpen, "")
-	options := dashboards.Options{
-		Board: d.board, Recorder: d.recorder(), Mark: d.mark, Coach: d.coach, Version: version(), Token: o.token, Log: d.log,
-		Sessions: sessionWork(o.archive),
+	server, err := o.server(d, file)
+	if err != nil {
+		return err
 	}
+	page := "http://" + listener.Addr().String() + "/"
+	if err := o.begin(d, file, page, stdout); err != nil {
+		return err
+	}
+	began := time.Now()
+	runErr, serveErr := o.drive(ctx, d, func(ctx context.Context) error { return server.Serve(ctx, listener) }, page, stdout)
+	d.source.Close() // the van flushes its truth
+
+	err = errors.Join(serveErr, d.sink.commit(), truth.commit())
+	if runErr != nil && !errors.Is(runErr, context.Canceled) {
+		err = errors.Join(runErr, err)
+	}
+	return errors.Join(err, d.farewell(stdout, time.Since(began)))
+}
+
+// check says what is wrong with the settings before anything is opened, and returns
+// the sources.
+func (o *driveOptions) check(file *signals.File) ([]capture.URL, error) {
+	if o.length < 0 {
+		return nil, usagef("--for %s: expected a time above 0, such as 90s", o.length)
+	}
+	urls, err := parseSources(o.from)
+	if err == nil && o.procedure != "" {
+		err = knownProcedure(file, o.procedure)
+	}
+	return urls, err
+}
+
+// listener takes the address of the page.
+func (o *driveOptions) listener() (net.Listener, error) {
+	l, err := listen(o.listen)
+	if err != nil {
+		return nil, err
+	}
+	if o.token == "" && !loopback(l) {
+		l.Close()
+		return nil, usageError{dashboards.ErrOpen}
+	}
+	return l, nil
+}
+
+// outputs creates the files that samples, events and truth are written to while they
+// come.
+func (o *driveOptions) outputs(d *daemon, stdout io.Writer) (truth *output, err error) {
+	if err := d.sink.create(o.samples, o.events, d.chain, stdout); err != nil {
+		return nil, err
+	}
+	return createOutput(o.truth, stdout)
+}
+
+// keep begins the recording; a playback is not recorded again.
+func (o *driveOptions) keep(d *daemon, file *signals.File) (err error) {
+	switch {
+	case o.procedure != "" && d.playback != nil:
+		return usagef("--procedure: a recording is played back; what was done while it was recorded is shown, and nothing else can be begun")
+	case !o.noRecord && d.playback == nil:
+		d.session, err = archive.Create(o.archive, o.meta(file), file.Text(), archive.Options{Clock: d.clock, OnStatus: d.diskStatus})
+	}
+	return err
+}
+
+// server makes the board and the server that shows it.
+func (o *driveOptions) server(d *daemon, file *signals.File) (*dashboards.Server, error) {
+	d.board = board.New(board.Options{File: file, Table: d.chain.Table(), Clock: d.clock, Plan: d.chain.Plan()})
+	d.tellSources(board.SourceOpen, "")
+	options := dashboards.Options{Board: d.board, Recorder: d.recorder(), Version: version(), Token: o.token, Log: d.log, Sessions: sessionWork(o.archive)}
+	if p := d.playback; p != nil {
+		options.Playback, options.Moments = p, p.moments
+		options.Readings = &enteredReadings{file: file, list: p.readings}
+		options.Stretch = stretchOf(file, p.path)
+		return dashboards.NewServer(options), d.restart(p.start)
+	}
+	options.Mark, options.Coach = d.mark, d.coach
 	if d.session != nil {
 		options.Session, options.Stretch = d.session, stretchOf(file, d.session.Dir())
 		options.Readings = &enteredReadings{file: file, session: d.session}
 	}
-	if d.playback != nil {
-		options.Playback, options.Moments, options.Mark, options.Coach = d.playback, d.playback.moments, nil, nil
-		options.Readings = &enteredReadings{file: file, list: d.playback.readings}
-		options.Stretch = stretchOf(file, d.playback.path)
-		if err := d.restart(d.playback.start); err != nil {
-			return err
-		}
-	}
-	server := dashboards.NewServer(options)
+	return dashboards.NewServer(options), nil
+}
 
-	page := "http://" + listener.Addr().String() + "/"
-	fmt.Fprintf(stdout, "Page:      %s\n", page)
-	switch {
-	case d.session != nil:
-		fmt.Fprintf(stdout, "Recording: %s\n", d.session.Dir())
-		if vin := o.details.VIN; vin != "" {
-			if odd := archive.CheckVIN(vin).Warning(); odd != "" {
-				fmt.Fprintf(stdout, "VIN:       %s: %s\n", vin, odd)
-			}
-		}
-	case d.playback != nil:
-		fmt.Fprintln(stdout, "Recording: off; a playback is not recorded again")
-	default:
-		fmt.Fprintln(stdout, "Recording: off")
-	}
-	switch n := len(file.Requests); {
-	case d.asker != nil:
-		fmt.Fprintf(stdout, "Requests:  SENDING the %d that the vehicle file lists\n%s\n", n, requestCautions)
-	case o.allowRequests:
-		fmt.Fprintln(stdout, "Requests:  the vehicle file lists none; nothing is sent")
-	case n > 0 && d.playback == nil:
-		fmt.Fprintf(stdout, "Requests:  the vehicle file lists %d; they are not sent without --allow-requests\n", n)
-	}
-	fmt.Fprintln(stdout, cautions)
+// begin says what is shown, recorded and sent, with the cautions, and asks for the
+// procedure to begin.
+func (o *driveOptions) begin(d *daemon, file *signals.File, page string, w io.Writer) error {
+	fmt.Fprintf(w, "Page:      %s\n", page)
+	o.sayRecording(d, w)
+	o.sayRequests(d, file, w)
+	fmt.Fprintln(w, cautions)
 	if o.procedure != "" {
-		announce(stdout, file, o.procedure)
+		announce(w, file, o.procedure)
 		if err := d.coach(procedure.Request{Procedure: o.procedure, Action: procedure.Begin, Wait: true}); err != nil {
 			return err
 		}
 	}
-	fmt.Fprintln(stdout, "Ctrl-C ends the drive.")
+	fmt.Fprintln(w, "Ctrl-C ends the drive.")
+	return nil
+}
 
-	// The server outlives the sources: when a recording has been played to its
-	// end, the page stays until the user ends it.
+func (o *driveOptions) sayRecording(d *daemon, w io.Writer) {
+	switch {
+	case d.session != nil:
+		fmt.Fprintf(w, "Recording: %s\n", d.session.Dir())
+		if vin := o.details.VIN; vin != "" {
+			if odd := archive.CheckVIN(vin).Warning(); odd != "" {
+				fmt.Fprintf(w, "VIN:       %s: %s\n", vin, odd)
+			}
+		}
+	case d.playback != nil:
+		fmt.Fprintln(w, "Recording: off; a playback is not recorded again")
+	default:
+		fmt.Fprintln(w, "Recording: off")
+	}
+}
+
+func (o *driveOptions) sayRequests(d *daemon, file *signals.File, w io.Writer) {
+	switch n := len(file.Requests); {
+	case d.asker != nil:
+		fmt.Fprintf(w, "Requests:  SENDING the %d that the vehicle file lists\n%s\n", n, requestCautions)
+	case o.allowRequests:
+		fmt.Fprintln(w, "Requests:  the vehicle file lists none; nothing is sent")
+	case n > 0 && d.playback == nil:
+		fmt.Fprintf(w, "Requests:  the vehicle file lists %d; they are not sent without --allow-requests\n", n)
+	}
+}
+
+// drive runs until the user or --for ends it. The server outlives the sources: when a
+// recording has been played to its end, the page stays until the user ends it.
+func (o *driveOptions) drive(ctx context.Context, d *daemon, serve func(context.Context) error, page string, w io.Writer) (runErr, serveErr error) {
 	running, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
 	if o.length > 0 {
@@ -285,9 +340,8 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 		defer timer.Stop()
 	}
 	var work sync.WaitGroup
-	var serveErr error
 	work.Go(func() {
-		if serveErr = server.Serve(running, listener); serveErr != nil {
+		if serveErr = serve(running); serveErr != nil {
 			stop(serveErr)
 		}
 	})
@@ -296,13 +350,12 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 			d.log.Warn("the browser could not be started; open the page by hand", "page", page, "cause", err)
 		}
 	}
-	began := time.Now()
 	if d.playback != nil {
 		work.Go(func() { d.playback.survey(running) })
 	}
-	runErr := d.run(running)
+	runErr = d.run(running)
 	for runErr == nil {
-		fmt.Fprintln(stdout, "The input has ended; the page stays until Ctrl-C.")
+		fmt.Fprintln(w, "The input has ended; the page stays until Ctrl-C.")
 		if d.playback == nil || !d.playback.again(running) {
 			<-running.Done()
 			break
@@ -311,13 +364,7 @@ func (o *driveOptions) run(ctx context.Context, file *signals.File, stdout, stde
 	}
 	stop(nil)
 	work.Wait()
-	d.source.Close() // the van flushes its truth
-
-	err = errors.Join(serveErr, d.sink.commit(), truth.commit())
-	if runErr != nil && !errors.Is(runErr, context.Canceled) {
-		err = errors.Join(runErr, err)
-	}
-	return errors.Join(err, d.farewell(stdout, time.Since(began)))
+	return runErr, serveErr
 }
 
 var errTimeIsUp = errors.New("the time of --for is up")
@@ -399,81 +446,120 @@ func (d *daemon) openSources(ctx context.Context, urls []capture.URL, file *sign
 	return nil
 }
 
-// run is the one loop of a drive: record, decode, show. It returns nil at the
-// end of the input and ctx's error when told to stop.
+// run is the one loop of a drive; what is done with each batch stands here in its
+// order. It returns nil at the end of the input and ctx's error when told to stop.
 func (d *daemon) run(ctx context.Context) error {
-	if d.asker != nil {
-		asking, end := context.WithCancel(ctx)
-		var running sync.WaitGroup
-		running.Go(func() { d.asker.Run(asking) })
-		defer func() {
-			end()
-			running.Wait()
-			d.board.Requests(board.Requests{})
-		}()
-	}
-	var (
-		batch capture.Batch
-		out   decode.Output
-	)
-	for {
-		batch.Reset()
-		out.Reset()
-		readErr := d.source.Next(ctx, &batch)
-		d.guard(&batch)
-		if d.playback != nil && len(batch.Notes) > 0 && batch.Notes[0].Kind == pcapng.NoteSeek {
-			if err := d.jump(batch.Notes[0].Time); err != nil {
-				return err
-			}
-			batch.Notes = batch.Notes[1:]
+	defer d.ask(ctx)()
+	run := pipeline.Run{Source: d.source, Chain: d.chain}
+	run.Before = func(b *capture.Batch) error {
+		d.guard(b) // what nobody agreed to is neither recorded nor shown
+		if err := d.follow(b); err != nil {
+			return err
 		}
-		if d.session != nil {
-			d.session.Record(&batch)
-		}
-		if d.asker != nil {
-			d.asker.Hear(&batch)
-		}
-		d.board.Batch(&batch)
-		d.notes(&batch)
-		d.total.batch(&batch)
+		run.Chain = d.chain
+		d.record(b) // before anything interprets it
+		d.hear(b)
+		d.board.Batch(b)
+		d.notes(b)
 		for _, m := range d.takeMarks() {
 			d.chain.Inject(m)
 		}
-		if err := d.chain.Push(&batch, &out); err != nil {
-			return err
-		}
-		if readErr != nil {
-			d.chain.Finish(&out)
-		}
-		d.total.samples += uint64(len(out.Samples))
-		d.total.events += uint64(len(out.Events))
-		told := d.journalTold(out.Events)
-		d.board.Take(&out)
-		if now := d.chain.Now(); told || now < d.coached || now.Sub(d.coached) >= coachEvery || readErr != nil {
-			d.coached = now
-			d.board.Procedures(d.chain.Procedures())
-		}
-		if now := d.chain.Now(); now.Sub(d.counted) >= time.Second || readErr != nil {
-			d.counted = now
-			d.board.Counters(d.chain.Counters())
-		}
-		if err := d.sink.write(&out, d.chain.Settled()); err != nil {
-			d.log.Error("samples or events can no longer be written to their file; the drive goes on", "cause", err)
-			d.sink.discard()
-			d.sink = writers{}
-		}
-		switch {
-		case readErr == nil:
-			continue
-		case errors.Is(readErr, io.EOF):
-			d.tellSources(board.SourceEnded, "the input has come to its end")
-			return nil
-		case ctx.Err() != nil:
-			return ctx.Err()
-		}
-		d.tellSources(board.SourceLost, readErr.Error())
-		return readErr
+		return nil
 	}
+	run.After = func(s pipeline.Step) error {
+		d.count(s)
+		told := d.journalTold(s.Out.Events)
+		d.board.Take(s.Out)
+		d.tellProcedures(told || s.End != nil)
+		d.tellCounters(s.End != nil)
+		d.write(s.Out)
+		return d.end(ctx, s.End)
+	}
+	return run.Do(ctx)
+}
+
+// ask asks the vehicle beside the loop, where that was allowed; what it returns ends
+// it and waits.
+func (d *daemon) ask(ctx context.Context) (end func()) {
+	if d.asker == nil {
+		return func() {}
+	}
+	asking, stop := context.WithCancel(ctx)
+	var running sync.WaitGroup
+	running.Go(func() { d.asker.Run(asking) })
+	return func() {
+		stop()
+		running.Wait()
+		d.board.Requests(board.Requests{})
+	}
+}
+
+// follow begins anew where a playback jumped.
+func (d *daemon) follow(b *capture.Batch) error {
+	if d.playback == nil || len(b.Notes) == 0 || b.Notes[0].Kind != pcapng.NoteSeek {
+		return nil
+	}
+	at := b.Notes[0].Time
+	b.Notes = b.Notes[1:]
+	return d.jump(at)
+}
+
+func (d *daemon) record(b *capture.Batch) {
+	if d.session != nil {
+		d.session.Record(b)
+	}
+}
+
+// hear hands the asker what may be an answer.
+func (d *daemon) hear(b *capture.Batch) {
+	if d.asker != nil {
+		d.asker.Hear(b)
+	}
+}
+
+func (d *daemon) count(s pipeline.Step) {
+	d.total.batch(s.Batch)
+	d.total.samples += uint64(len(s.Out.Samples))
+	d.total.events += uint64(len(s.Out.Events))
+}
+
+// tellProcedures shows how the procedures stand, now and then or at once.
+func (d *daemon) tellProcedures(atOnce bool) {
+	if now := d.chain.Now(); atOnce || now < d.coached || now.Sub(d.coached) >= coachEvery {
+		d.coached = now
+		d.board.Procedures(d.chain.Procedures())
+	}
+}
+
+// tellCounters shows what became of the frames, each second or at once.
+func (d *daemon) tellCounters(atOnce bool) {
+	if now := d.chain.Now(); atOnce || now.Sub(d.counted) >= time.Second {
+		d.counted = now
+		d.board.Counters(d.chain.Counters())
+	}
+}
+
+// write writes samples and events to their files, until that fails.
+func (d *daemon) write(out *decode.Output) {
+	if err := d.sink.write(out, d.chain.Settled()); err != nil {
+		d.log.Error("samples or events can no longer be written to their file; the drive goes on", "cause", err)
+		d.sink.discard()
+		d.sink = writers{}
+	}
+}
+
+// end shows why the sources give no more.
+func (d *daemon) end(ctx context.Context, why error) error {
+	switch {
+	case why == nil:
+	case errors.Is(why, io.EOF):
+		d.tellSources(board.SourceEnded, "the input has come to its end")
+	case ctx.Err() != nil:
+		return ctx.Err()
+	default:
+		d.tellSources(board.SourceLost, why.Error())
+	}
+	return nil
 }
 
 // coachEvery is how often the page is told how a procedure stands.
