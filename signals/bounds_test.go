@@ -69,3 +69,26 @@ func TestStopsAfterAHundredMistakes(t *testing.T) {
 		}
 	}
 }
+
+// What is no UTF-8 is told at its line and column, counted in code points, with the byte.
+func TestPlaceOfWhatIsNoUTF8(t *testing.T) {
+	_, list := Parse("x.yaml", []byte("format: 1\nvehicle: {title: °\xb0}\n"), nil)
+	if got, want := list.Error(), "x.yaml:2:19: expected UTF-8 text, found byte B0; save the file as UTF-8"; got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+}
+
+// Lines that cannot be read are told one by one, but not so many that reading a long
+// file again and again takes for ever: as many as make 20,000 entries read anew.
+func TestBrokenLinesAreToldInBoundedTime(t *testing.T) {
+	for entries, most := range map[int]int{1000: 20, 4000: 5} {
+		text := "format: 1\ncomputed:\n"
+		for i := range entries {
+			text += fmt.Sprintf("  x%d: {formula: \"1}\n", i)
+		}
+		_, list := Parse("x.yaml", []byte(text), nil)
+		if len(list) < 2 || len(list) > most+1 {
+			t.Errorf("%d broken lines: %d told, want up to %d", entries, len(list), most+1)
+		}
+	}
+}

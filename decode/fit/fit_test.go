@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -380,6 +381,52 @@ func FuzzComparison(f *testing.F) {
 			t.Errorf("in batches of %d:\n%s\nat once:\n%s", 1+int(cut), a, b)
 		}
 	})
+}
+
+// What a field looks like in words: where it starts, how wide it is, and in which
+// order, where it has one.
+func TestFieldsInWords(t *testing.T) {
+	for want, f := range map[string]Field{
+		"value at 1.1, 16 bits, little-endian": {Kind: "value", Start: "1.1", Bits: 16, Order: "little"},
+		"value at 2.8, 9 bits, big-endian":     {Kind: "value", Start: "2.8", Bits: 9, Order: "big"},
+		"value at 3.1, 8 bits":                 {Kind: "value", Start: "3.1", Bits: 8, Order: "little"},
+		"counter at 8.1, 4 bits":               {Kind: "counter", Start: "8.1", Bits: 4, Order: "little"},
+		"counter at 7.1, 16 bits":              {Kind: "counter", Start: "7.1", Bits: 16, Order: "little"},
+		"flag at 4.7":                          {Kind: "flag", Start: "4.7", Bits: 1, Order: "little"},
+		"check byte in byte 7, crc8-sae-j1850": {Kind: "check byte", Start: "7.1", Bits: 8, Checksum: "crc8-sae-j1850"},
+	} {
+		if got := fieldText(f); got != want {
+			t.Errorf("%+v: %q, want %q", f, got, want)
+		}
+	}
+}
+
+// What moves with a signal is written so that it can be pasted.
+func TestRelatedIsWrittenToBePasted(t *testing.T) {
+	r := &Report{With: "speed", Related: []Related{
+		{Score: 0.98765, ID: "0x2D0", Channel: "can0", Definition: "  x2D0:\n    id: 0x2D0\n"},
+		{Score: 0.5, ID: "0x1A4", Channel: "can0", Frame: "speeds", Definition: "      y: {start: 1.1, bits: 8}\n"},
+	}}
+	var text bytes.Buffer
+	if err := r.WriteText(&text, "van.yaml", "drive"); err != nil {
+		t.Fatal(err)
+	}
+	const want = `Moves with speed, the best first (score 1: explains all of its movement):
+
+  # score 0.9877: 0x2D0 on can0, to be pasted under frames:
+  x2D0:
+    id: 0x2D0
+
+  # score 0.5000: 0x1A4 on can0, to be pasted under signals: of frame speeds
+      y: {start: 1.1, bits: 8}
+`
+	if !strings.Contains(text.String(), want) {
+		t.Errorf("got\n%s\nwant in it\n%s", text.String(), want)
+	}
+	text.Reset()
+	if err := (&Report{With: "speed"}).WriteText(&text, "van.yaml", "drive"); err != nil || !strings.Contains(text.String(), "Nothing that is not described moves with speed.") {
+		t.Errorf("%v, %s", err, text.String())
+	}
 }
 
 func TestDurationInThreeDigits(t *testing.T) {

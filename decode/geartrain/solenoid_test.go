@@ -2,6 +2,7 @@ package geartrain_test
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -66,6 +67,8 @@ func TestWithoutCurrent(t *testing.T) {
 		{nil, "", Neutral, 0},
 	} {
 		tr, _ := demo(t)
+		// A gear that a one-way clutch holds alone is no gear to fall to without pressure.
+		tr.Gears = append(slices.Clone(tr.Gears), named("F", signals.Gear{Holds: []string{"crawler one-way clutch"}}))
 		for _, e := range tr.Elements {
 			if len(e.V.OneWay) > 0 {
 				continue

@@ -65,7 +65,12 @@ type rig struct {
 
 func newRig(t testing.TB) *rig {
 	t.Helper()
-	f, list := signals.Parse("file", []byte(file), nil)
+	return newRigOf(t, file)
+}
+
+func newRigOf(t testing.TB, text string) *rig {
+	t.Helper()
+	f, list := signals.Parse("file", []byte(text), nil)
 	if err := list.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -317,6 +322,40 @@ func TestTimeLimit(t *testing.T) {
 	r.drive(120)
 	r.want("121 up not done 1/2: 1 of 2 sequences counted within 2 min. Tries that came to nothing: 1, the last because: Gear 1 was left with pedal at 40 %, expected 10 to 15 %.",
 		"121 pulls ended not done: 1 of 2 sequences counted within 2 min. Tries that came to nothing: 1, the last because: Gear 1 was left with pedal at 40 %, expected 10 to 15 %.")
+}
+
+// However far time jumps, what is under way ends at its own time, also in a vehicle
+// file without a formula that looks back.
+func TestTimeLimitInOneJump(t *testing.T) {
+	without := file[:strings.Index(file, "  trend:\n")]
+	for name, text := range map[string]string{"with a formula that looks back": file, "without one": without} {
+		t.Run(name, func(t *testing.T) {
+			r := newRigOf(t, text)
+			r.drive(1)
+			r.ask("stalls", Begin, false)
+			r.drive(1)
+			r.said()
+			r.set.Advance(2000*second, &r.out) // moves has had no value for a second by then
+			r.want("3.09 press stopped 0/2: Without a value of speed this cannot be watched: Foot off: it moves.",
+				"3.09 stalls ended stopped: Without a value of speed this cannot be watched: Foot off: it moves.")
+		})
+	}
+}
+
+// A try that came to nothing is told when it lasted half a second.
+func TestBriefTriesAreNotTold(t *testing.T) {
+	for held, told := range map[float64]bool{0.2: false, 0.4: false, 0.49: false, 0.5: true, 0.51: true} {
+		r := newRig(t)
+		r.drive(1)
+		r.ask("stalls", Begin, false)
+		r.drive(1)
+		r.said()
+		r.drive(held, "pedal", 95)
+		r.drive(1, "pedal", 0)
+		if got := r.said(); (got != "") != told {
+			t.Errorf("held for %g s: said %q; want it told: %v", held, got, told)
+		}
+	}
 }
 
 // A press counts when it ends between two and five seconds; one that is too

@@ -138,6 +138,45 @@ func TestKindsOfFields(t *testing.T) {
 	}
 }
 
+// A byte is cut where the order of flip rates begins anew: within a number a bit flips
+// at most twice as often as the next lower one, so that a rate below half of that of
+// the bit above is another number's highest; bits that never move are the top of
+// what follows. Rates are per 1,000 frames, the highest bit first.
+func TestRuns(t *testing.T) {
+	for _, c := range []struct {
+		rates [8]uint32
+		taken byte
+		want  string
+	}{
+		{[8]uint32{1, 2, 4, 8, 16, 32, 64, 128}, 0, "7-0"},
+		{[8]uint32{100, 200, 400, 800, 100, 200, 400, 800}, 0, "7-4 3-0"},
+		{[8]uint32{100, 200, 400, 800, 400, 401, 402, 403}, 0, "7-0"}, // half, not less
+		{[8]uint32{100, 200, 400, 800, 399, 401, 402, 403}, 0, "7-4 3-0"},
+		{[8]uint32{0, 0, 0, 1, 2, 4, 8, 16}, 0, "7-0"},
+		{[8]uint32{0, 0, 0, 0, 0, 0, 0, 0}, 0, "7-0"},
+		{[8]uint32{100, 200, 0, 0, 1, 2, 4, 8}, 0, "7-6 5-0"},
+		{[8]uint32{100, 200, 0, 0, 0, 0, 0, 0}, 0, "7-6 5-0"},
+		{[8]uint32{1, 2, 4, 8, 16, 32, 64, 128}, 0x0F, "7-4"},
+		{[8]uint32{1, 2, 4, 8, 16, 32, 64, 128}, 0x18, "7-5 2-0"},
+		{[8]uint32{1, 2, 4, 8, 16, 32, 64, 128}, 0xFF, ""},
+	} {
+		tr := &Traffic{count: 1001, length: 2, flips: make([]uint32, 16)}
+		for i, r := range c.rates {
+			tr.flips[8+7-i] = r
+		}
+		var got []string
+		for _, r := range tr.runs(1, c.taken) {
+			if r.byteNo != 1 {
+				t.Errorf("%v: a run of byte %d", c.rates, r.byteNo)
+			}
+			got = append(got, fmt.Sprintf("%d-%d", r.high, r.low))
+		}
+		if text := strings.Join(got, " "); text != c.want {
+			t.Errorf("rates %v, taken %08b: %s, want %s", c.rates, c.taken, text, c.want)
+		}
+	}
+}
+
 // What is proposed must be a vehicle file that loads, whatever came.
 func TestDefinitionsLoad(t *testing.T) {
 	_, frames := drive(t, 20*time.Second)

@@ -46,6 +46,16 @@ van.yaml:1:7: warning: doubtful; see van.yaml:2:3
 			f:    Finding{Pos: Pos{"van.yaml", 9, 1}, Length: 1, Message: Say("late")},
 			want: "\nvan.yaml:9:1: late\n",
 		},
+		{
+			name: "the line behind the last end",
+			f:    Finding{Pos: Pos{"van.yaml", 6, 1}, Length: 1, Text: "late"},
+			want: "\nvan.yaml:6:1: late\n",
+		},
+		{
+			name: "no line at all",
+			f:    Finding{Pos: Pos{"van.yaml", 0, 1}, Length: 1, Text: "of the whole"},
+			want: "\nvan.yaml: of the whole\n",
+		},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			if got := "\n" + c.f.Excerpt(source); got != c.want {
