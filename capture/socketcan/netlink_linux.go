@@ -29,6 +29,10 @@ func findLink(name string) (Link, error) {
 	if err != nil {
 		return Link{}, fmt.Errorf("interface %s cannot be looked up: %w", name, err)
 	}
+	return linkNamed(name, all)
+}
+
+func linkNamed(name string, all []Link) (Link, error) {
 	var names []string
 	for _, l := range all {
 		switch {

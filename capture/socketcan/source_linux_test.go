@@ -516,3 +516,24 @@ func BenchmarkReceive(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(n), "ns/frame")
 }
+
+// A CAN interface is found by its name; where there is none, the others are named.
+func TestLinkNamed(t *testing.T) {
+	all := []Link{{Name: "lo"}, {Name: "can1", CAN: true}, {Name: "eth0"}, {Name: "can0", CAN: true}}
+	if l, err := linkNamed("can0", all); err != nil || l.Name != "can0" {
+		t.Errorf("can0: %+v, %v", l, err)
+	}
+	for _, c := range []struct {
+		name string
+		all  []Link
+		want string
+	}{
+		{"eth0", all, "interface eth0 is not a CAN interface"},
+		{"can2", all, "there is no CAN interface can2; there are: can0, can1"},
+		{"can0", all[:1], "there is no CAN interface can0, and no other on this machine: plug the adapter in; a serial-line adapter is opened with slcan: instead"},
+	} {
+		if l, err := linkNamed(c.name, c.all); err == nil || err.Error() != c.want {
+			t.Errorf("%s: %+v, %v; want %q", c.name, l, err, c.want)
+		}
+	}
+}

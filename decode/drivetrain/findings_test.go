@@ -3,6 +3,7 @@ package drivetrain
 import (
 	"encoding/binary"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -219,4 +220,87 @@ func FuzzAnalyzer(f *testing.F) {
 		}
 		r.events("shift") // every event marshals
 	})
+}
+
+// What a lever's state says is a position, none, or a forward one that has another name.
+func TestLeverWords(t *testing.T) {
+	for text, want := range map[string]leverPosition{
+		"P": leverP, "park": leverP, "Parking lock": leverP, "R": leverR, "reverse": leverR, "N": leverN, " neutral ": leverN,
+		"D": leverD, "1": leverD, "L2": leverD, "manual": leverD, "Sport": leverD,
+		"": leverUnknown, "not available": leverUnknown, "invalid": leverUnknown, "error": leverUnknown, "Unknown": leverUnknown,
+		"unknown position": leverUnknown, "reserved 14": leverUnknown, "between R and N": leverUnknown,
+		"pu": leverD, "re": leverD, "ne": leverD, "un": leverD, "n2": leverD, // words of their own
+	} {
+		if got := leverOf(text); got != want {
+			t.Errorf("lever %q is %q, want %q", text, leverNames[got], leverNames[want])
+		}
+	}
+}
+
+// A stall is one from 1 s at full pedal on, from 2 s on it is judged, and above 5 s it
+// was held too long; where the vehicle moves off it is one from 2 s on, for a start at
+// full pedal is none. The next one has to wait for a minute.
+func TestStallLimits(t *testing.T) {
+	run := func(moves float64, pedal float64, presses ...[2]float64) []map[string]any {
+		tr := plainRatios()
+		tr.Roles.EngineSpeed, tr.Roles.Pedal, tr.Roles.Lever = "engine", "pedal", "lever"
+		tr.Limits = signals.Limits{StallRPM: 2500, StallToleranceRPM: 150}
+		r := newRig(t, 10*time.Millisecond, 0.125, tr, "in", "out", "engine", "pedal", "lever")
+		r.run(time.Duration((presses[len(presses)-1][1]+8)*1e9), func(t float64) map[string]float64 {
+			v := map[string]float64{"in": 0, "out": 0, "engine": 800, "pedal": 0, "lever": 3}
+			for _, p := range presses {
+				if t >= p[0] && t < p[1] {
+					v["pedal"], v["engine"] = pedal, 2500
+				}
+			}
+			if moves > 0 && t >= moves {
+				v["out"], v["in"] = 100*(t-moves), 300*(t-moves)
+			}
+			return v
+		})
+		return r.events("stall")
+	}
+	for _, c := range []struct {
+		seconds, pedal float64
+		moves          float64 // s after the press, 0 never
+		want           string
+	}{
+		{0.95, 100, 0, "none"},
+		{1.05, 100, 0, "told"},
+		{1.95, 100, 0, "told"},
+		{2.05, 100, 0, "judged"},
+		{4.95, 100, 0, "judged"},
+		{5.05, 100, 0, "judged, too long"},
+		{3, 79, 0, "none"},
+		{3, 81, 0, "judged"},
+		{4, 100, 1.5, "none"}, // a start at full pedal
+		{5, 100, 2.6, "judged, moved"},
+	} {
+		moves := c.moves
+		if moves > 0 {
+			moves += 2
+		}
+		list := run(moves, c.pedal, [2]float64{2, 2 + c.seconds})
+		got := "none"
+		if len(list) == 1 {
+			got = "told"
+			if list[0]["finding"] != nil {
+				got = "judged"
+			}
+			for _, k := range []string{"too_long", "moved"} {
+				if list[0][k] == true {
+					got += ", " + strings.ReplaceAll(k, "_", " ")
+				}
+			}
+		}
+		if len(list) > 1 || got != c.want {
+			t.Errorf("%g s at %g %%, moving off after %g s: %s, want %s (%v)", c.seconds, c.pedal, c.moves, got, c.want, list)
+		}
+	}
+	for pause, want := range map[float64]any{59: true, 61: nil} {
+		list := run(0, 100, [2]float64{2, 5}, [2]float64{5 + pause, 8 + pause})
+		if len(list) != 2 || list[0]["too_soon"] != nil || list[1]["too_soon"] != want {
+			t.Errorf("after %g s: %v, want the second too soon: %v", pause, list, want)
+		}
+	}
 }

@@ -48,12 +48,12 @@ van.yaml:1:7: warning: doubtful; see van.yaml:2:3
 		},
 		{
 			name: "the line behind the last end",
-			f:    Finding{Pos: Pos{"van.yaml", 6, 1}, Length: 1, Text: "late"},
+			f:    Finding{Pos: Pos{"van.yaml", 6, 1}, Length: 1, Message: Say("late")},
 			want: "\nvan.yaml:6:1: late\n",
 		},
 		{
 			name: "no line at all",
-			f:    Finding{Pos: Pos{"van.yaml", 0, 1}, Length: 1, Text: "of the whole"},
+			f:    Finding{Pos: Pos{"van.yaml", 0, 1}, Length: 1, Message: Say("of the whole")},
 			want: "\nvan.yaml: of the whole\n",
 		},
 	} {
