@@ -2,6 +2,13 @@
 // condition that has held long enough raises an alarm, another one, or its
 // opposite, ends it.
 //
+// Rules are judged on ticks of event time, not at each sample: at the tick after
+// something they read has come. Beside that they are judged at the very sample with
+// which a signal that has states says something else than before, so that no state
+// is missed however short it was; and when time alone changes the answer, because a
+// condition has held long enough or an input has grown stale. So what an alarm costs
+// does not grow with how fast its figures come, and it comes a tick late at most.
+//
 // A rule whose condition cannot be decided because inputs are missing neither
 // raises nor clears anything; it says so, once, when it loses them and when it
 // has them back. Signals that have not come yet are no loss.
@@ -66,17 +73,30 @@ type Set struct {
 	table *decode.Table
 	view  *decode.View
 	rules []rule
-	users [][]int32 // by signal: the rules that read it
-	dirty bool
+	users [][]int32     // by signal: the rules that read it
+	said  []said        // by signal: what it said last, of those that have states
+	dirty bool          // a rule is, see rule.dirty
+	tick  capture.Stamp // when rules are judged whose figures have come; never: none has
 	due   capture.Stamp // no later than the first moment a rule can change by itself
 }
+
+// said is the last sample of a signal with states.
+type said struct {
+	states bool
+	known  bool
+	value  float64
+}
+
+// Tick is the step at which rules are judged; ticks stand at its whole multiples.
+const Tick capture.Stamp = 10e6
 
 type rule struct {
 	name        string
 	def         signals.Alarm
 	when, clear *decode.Formula // clear is nil for the opposite of when
 	inputs      []int32
-	dirty       bool
+	dirty       bool // a state that it reads has changed
+	figures     bool // something that it reads has come since it was judged
 	state       State
 	since       capture.Stamp // of Pending: when the condition began to hold; of Raised: when raised
 	judged      bool          // it could be judged at least once
@@ -89,7 +109,10 @@ const never capture.Stamp = math.MaxInt64
 // New compiles the rules of a vehicle file over a complete table. They read
 // their inputs from view.
 func New(f *signals.File, view *decode.View, t *decode.Table) (*Set, error) {
-	s := &Set{table: t, view: view, users: make([][]int32, len(t.Signals)), due: never}
+	s := &Set{table: t, view: view, users: make([][]int32, len(t.Signals)), said: make([]said, len(t.Signals)), tick: never, due: never}
+	for i := range t.Signals {
+		s.said[i].states = len(t.Signals[i].States) > 0
+	}
 	for i, e := range f.Alarms {
 		when, err := decode.CompileCondition(e.V.When, t)
 		if err != nil {
@@ -116,15 +139,38 @@ func New(f *signals.File, view *decode.View, t *decode.Table) (*Set, error) {
 // Reads tells whether a rule reads the signal.
 func (s *Set) Reads(signal int32) bool { return len(s.users[signal]) > 0 }
 
-// Changed says that a signal has a new sample in the view.
-func (s *Set) Changed(signal int32) {
-	for _, i := range s.users[signal] {
-		s.rules[i].dirty, s.dirty = true, true
+// Changed says that a sample has been put into the view.
+func (s *Set) Changed(x *decode.Sample) {
+	users := s.users[x.Signal]
+	if len(users) == 0 {
+		return
+	}
+	if was := &s.said[x.Signal]; was.states {
+		if known := x.Status == decode.Valid; known != was.known || known && x.Value != was.value {
+			*was = said{true, known, x.Value}
+			s.dirty = true
+			for _, i := range users {
+				s.rules[i].dirty = true
+			}
+			return
+		}
+	}
+	s.tick = min(s.tick, ceil(x.Time))
+	for _, i := range users {
+		s.rules[i].figures = true
 	}
 }
 
-// Evaluate judges the rules whose inputs have changed and appends an event for
-// every change of state; at is the time of the new samples.
+// ceil returns the first tick at or after t.
+func ceil(t capture.Stamp) capture.Stamp {
+	if m := (t%Tick + Tick) % Tick; m != 0 {
+		return t - m + Tick
+	}
+	return t
+}
+
+// Evaluate judges the rules whose states have changed and appends an event for
+// every change; at is the time of the new samples.
 func (s *Set) Evaluate(at capture.Stamp, out *decode.Output) {
 	if !s.dirty {
 		return
@@ -139,28 +185,52 @@ func (s *Set) Evaluate(at capture.Stamp, out *decode.Output) {
 }
 
 // Advance moves event time to now, before anything of that time is put into the
-// view: conditions that have held long enough raise their alarms, rules lose
-// inputs that have grown stale.
+// view: rules are judged at the tick before whose figures have come, conditions that
+// have held long enough raise their alarms, rules lose inputs that have grown stale.
 func (s *Set) Advance(now capture.Stamp, out *decode.Output) {
-	for now >= s.due {
-		at := never
-		for i := range s.rules {
-			at = min(at, s.rules[i].due)
-		}
-		s.due = at
-		if at > now {
+	for {
+		switch {
+		case s.due <= now && s.due <= s.tick:
+			s.elapse(now, out)
+		case s.tick < now:
+			s.figures(out)
+		default:
 			return
 		}
-		for i := range s.rules {
-			if r := &s.rules[i]; r.due == at {
-				s.judge(r, at, out)
-			}
+	}
+}
+
+// elapse judges the rules whose time has come first, if that is no later than now.
+func (s *Set) elapse(now capture.Stamp, out *decode.Output) {
+	at := never
+	for i := range s.rules {
+		at = min(at, s.rules[i].due)
+	}
+	s.due = at
+	if at > min(now, s.tick) {
+		return
+	}
+	for i := range s.rules {
+		if r := &s.rules[i]; r.due == at {
+			s.judge(r, at, out)
+		}
+	}
+}
+
+// figures judges the rules of which something has come, at the tick.
+func (s *Set) figures(out *decode.Output) {
+	at := s.tick
+	s.tick = never
+	for i := range s.rules {
+		if r := &s.rules[i]; r.figures {
+			s.judge(r, at, out)
 		}
 	}
 }
 
 // judge evaluates a rule and moves its state.
 func (s *Set) judge(r *rule, at capture.Stamp, out *decode.Output) {
+	r.figures = false
 	holds, known := r.when.Truth(s.view, at)
 	if r.state == Raised {
 		ended := !holds

@@ -37,13 +37,16 @@ func newRig(t *testing.T, a signals.Alarm) *rig {
 	return r
 }
 
-// put feeds one sample and returns what happens, one short text an event.
+// put feeds one sample and returns what happens up to its time, one short text an
+// event.
 func (r *rig) put(at capture.Stamp, signal int32, value float64, status decode.Status) string {
 	var out decode.Output
 	r.set.Advance(at, &out)
-	r.view.Put(decode.Sample{Time: at, Signal: signal, Value: value, Status: status})
-	r.set.Changed(signal)
+	x := decode.Sample{Time: at, Signal: signal, Value: value, Status: status}
+	r.view.Put(x)
+	r.set.Changed(&x)
 	r.set.Evaluate(at, &out)
+	r.set.Advance(at+1, &out)
 	return r.text(&out)
 }
 
@@ -203,4 +206,36 @@ func TestAlarmLimits(t *testing.T) {
 	r.want(r.put(10*ms, r.oil, 131, decode.Valid), "")
 	// It has held long enough when the value that ends it comes: that is two events.
 	r.want(r.put(60*ms, r.oil, 130, decode.Valid), `0.06 "raised"; 0.06 "cleared","raised_s":0.06`)
+}
+
+// Figures are judged on ticks: what is so between two of them only is not seen, and
+// what is seen is told of at the tick. The opposite of when ends at the tick too.
+func TestFiguresAreJudgedOnTicks(t *testing.T) {
+	r := newRig(t, signals.Alarm{When: "oil > 130", Level: signals.LevelCaution, Say: "Hot."})
+	r.want(r.put(1*ms, r.oil, 140, decode.Valid), "")
+	r.want(r.put(9*ms, r.oil, 120, decode.Valid), "")
+	r.want(r.put(10*ms, r.oil, 120, decode.Valid), "")
+	r.want(r.put(12*ms, r.oil, 140, decode.Valid), "")
+	r.want(r.pass(20*ms), "") // a sample of that time may come yet
+	r.want(r.pass(20*ms+1), `0.02 "raised"`)
+	r.want(r.put(30*ms, r.oil, 120, decode.Valid), `0.03 "cleared","raised_s":0.02`)
+}
+
+// A state that lasts less than a tick is seen, at its own time.
+func TestNoStateIsMissed(t *testing.T) {
+	var r rig
+	r.t = t
+	lamp := r.table.Add(decode.Info{Name: "lamp", StaleAfter: 100 * ms, States: signals.States{{Name: "off", V: 0}, {Name: "on", V: 1}}})
+	r.view = decode.NewView(&r.table)
+	var err error
+	f := &signals.File{Alarms: signals.Named[signals.Alarm]{{Name: "hot", V: signals.Alarm{When: `lamp == "on"`, Level: signals.LevelCaution, Say: "Hot."}}}}
+	if r.set, err = New(f, r.view, &r.table); err != nil {
+		t.Fatal(err)
+	}
+	r.want(r.put(1*ms, lamp, 0, decode.Valid), "")
+	r.want(r.put(3*ms, lamp, 1, decode.Valid), `0.003 "raised"`)
+	r.want(r.put(4*ms, lamp, 1, decode.Valid), "")
+	r.want(r.put(5*ms, lamp, 0, decode.Valid), `0.005 "cleared","raised_s":0.003`)
+	r.want(r.put(6*ms, lamp, 0, decode.NotAvailable), `0.006 "no data","missing":["lamp"]`)
+	r.want(r.put(7*ms, lamp, 1, decode.Valid), `0.007 "data again"; 0.007 "raised"`)
 }

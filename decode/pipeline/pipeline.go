@@ -569,7 +569,8 @@ func (b *behind) run(results []decode.Sample, done capture.Stamp, out *decode.Ou
 			b.queue = slices.Delete(b.queue, 0, q)
 			b.results = slices.Delete(b.results, 0, r)
 			b.advance(done, out)
-			b.procedures.Advance(done+1, out) // all of that time has been taken in
+			b.alarms.Advance(done+1, out) // all of that time has been taken in
+			b.procedures.Advance(done+1, out)
 			return
 		}
 	}
@@ -586,7 +587,7 @@ func (b *behind) step(list []decode.Sample, out *decode.Output) int {
 			continue // it waited while a procedure was under way, and a later one has been seen since
 		}
 		b.computer.Put(list[n])
-		b.alarms.Changed(list[n].Signal)
+		b.alarms.Changed(&list[n])
 		b.procedures.Changed(list[n].Signal, at)
 	}
 	k := len(out.Samples)
@@ -597,8 +598,9 @@ func (b *behind) step(list []decode.Sample, out *decode.Output) int {
 }
 
 func (b *behind) changed(k int, out *decode.Output) {
-	for _, s := range out.Samples[k:] {
-		b.alarms.Changed(s.Signal)
+	for i := k; i < len(out.Samples); i++ {
+		s := &out.Samples[i]
+		b.alarms.Changed(s)
 		b.procedures.Changed(s.Signal, s.Time)
 	}
 }
