@@ -444,4 +444,25 @@ type Limits struct {
 	StallRPM           float64 `key:"stall" help:"engine speed of a stall test, such as 2500 rpm" unit:"rpm"`
 	StallToleranceRPM  float64 `key:"stall_tolerance" help:"how far a stall may be off, such as 150 rpm" unit:"rpm"`
 	CoolerDifferenceK  float64 `key:"cooler_difference" help:"largest outlet minus pan temperature in steady lock-up, such as 20 K" unit:"K"`
+	Matters            Matters `key:"matters" help:"smallest differences that matter when two sessions are compared"`
+}
+
+// Matters are the smallest differences between two sessions that matter; 0 means the
+// usual one. Parts of a value are in per cent of it.
+type Matters struct {
+	FlareRPM        float64       `key:"flare" help:"of an upshift, such as 25 rpm" unit:"rpm"`
+	ShiftDelay      time.Duration `key:"shift_delay" help:"from the command to the ratio phase, such as 100 ms"`
+	ShiftTime       time.Duration `key:"shift_time" help:"of a shift's duration, such as 100 ms"`
+	BindUpMPS2      float64       `key:"bind_up" help:"dip of acceleration, such as 0.3 m/s²" unit:"m/s²"`
+	SlipRPM         float64       `key:"slip" help:"99th percentile of an element's slip while it carries, such as 15 rpm" unit:"rpm"`
+	LockupSlipRPM   float64       `key:"lockup_slip" help:"mean slip of the converter clutch while asked to hold, such as 2 rpm" unit:"rpm"`
+	LockupSwingRPM  float64       `key:"lockup_swing" help:"swing of that slip, such as 6 rpm" unit:"rpm"`
+	Engagement      time.Duration `key:"engagement" help:"of a gear at a standstill, such as 150 ms"`
+	StallRPM        float64       `key:"stall" help:"of the stall speed, such as 75 rpm" unit:"rpm"`
+	SwitchTime      time.Duration `key:"switch_time" help:"of a pressure switch, such as 100 ms"`
+	EngineTorquePct float64       `key:"engine_torque" help:"at like pedal and speed, such as 15 %" unit:"%"`
+	ConverterPct    float64       `key:"converter" help:"torque it takes at like speeds, such as 20 %" unit:"%"`
+	PressurePct     float64       `key:"pressure" help:"in like gear, speed and torque, such as 15 %" unit:"%"`
+	OilDifferenceK  float64       `key:"oil_difference" help:"outlet minus pan temperature at like load, such as 4 K" unit:"K"`
+	CoolantK        float64       `key:"coolant" help:"of the warm coolant, such as 8 K" unit:"K"`
 }

@@ -23,8 +23,14 @@ func (s *studied) blame(kinds []Row) (list []blamed, names []string) {
 			worst = i
 		}
 	}
-	if worst < 0 {
-		return nil, nil
+	if worst < 0 { // all kinds together, or none
+		if s.f.answer(&s.all) != Different || len(s.kinds[0].parts) != 1 {
+			return nil, nil
+		}
+		return s.kinds[0].parts, partNames(s.kinds[0].parts)
+	}
+	if s.f.key == "oil_difference" {
+		return s.oilParts(kinds)
 	}
 	hit := func(i int) bool {
 		d := s.kinds[i].d
@@ -58,6 +64,24 @@ func (s *studied) blame(kinds []Row) (list []blamed, names []string) {
 	}
 	slices.SortStableFunc(list, func(a, b blamed) int { return cmp.Compare(b.prior, a.prior) })
 	return list, partNames(list)
+}
+
+// An offset that is the same in every state is the sensor's, one that goes with the
+// heat is the cooler's: two states that differ by no more than this part of the
+// change are the same. Ours.
+const sameOffset = 0.35
+
+// oilParts tells the sensor from the cooler.
+func (s *studied) oilParts(kinds []Row) ([]blamed, []string) {
+	low, high := math.Inf(1), math.Inf(-1)
+	for i := range kinds {
+		low, high = min(low, s.kinds[i].d), max(high, s.kinds[i].d)
+	}
+	part := "oil cooler"
+	if len(kinds) > 1 && high-low <= sameOffset*max(math.Abs(low), math.Abs(high)) {
+		part = s.f.sensor
+	}
+	return []blamed{{part, 1}}, []string{part}
 }
 
 // turn is in which order rows are asked for the part behind them: what points at one

@@ -124,7 +124,7 @@ func NewCollector(f *signals.File, t *decode.Table) (*Collector, error) {
 	r.pedal, r.road = watch(tr.Roles.Pedal, "%"), watch(tr.Roles.VehicleSpeed, "km/h")
 	r.pan, r.outlet, r.coolant = watch(tr.Roles.OilPan, "°C"), watch(tr.Roles.OilOutlet, "°C"), watch(tr.Roles.Coolant, "°C")
 	r.command, r.lock = watch(tr.Roles.CommandedGear, ""), watch(tr.Roles.Lockup, "")
-	c.record.Commanded = r.command >= 0
+	c.record.Commanded, c.record.Outlet = r.command >= 0, tr.Roles.OilOutlet
 	c.record.Matters = mattersOf(tr.Limits)
 	if i := t.Index(drivetrain.SignalGear); i >= 0 {
 		c.gearOf = c.states(t.Signals[i].States, false)

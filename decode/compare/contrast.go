@@ -213,8 +213,9 @@ func pair(f *figure, a, b []observation) []*kindOf {
 	for _, k := range of {
 		if k.all[0] > 0 && k.all[1] > 0 {
 			k.complete(f)
-			k.match(f)
-			kinds = append(kinds, k)
+			if k.match(f); len(k.in[0]) > 0 && len(k.in[1]) > 0 {
+				kinds = append(kinds, k)
+			}
 		}
 	}
 	slices.SortFunc(kinds, func(x, y *kindOf) int { return cmp.Or(cmp.Compare(x.order, y.order), cmp.Compare(x.name, y.name)) })
@@ -268,7 +269,7 @@ func (k *kindOf) match(f *figure) {
 			}
 		}
 	}
-	if len(like[0]) >= enough && len(like[1]) >= enough {
+	if f.likeOnly || len(like[0]) >= enough && len(like[1]) >= enough {
 		k.in = like
 	}
 }

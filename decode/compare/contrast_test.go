@@ -5,6 +5,9 @@ import (
 	"math/rand/v2"
 	"strings"
 	"testing"
+	"time"
+
+	"gearwitness/signals"
 )
 
 // obs makes observations of one kind under one condition.
@@ -208,5 +211,39 @@ func TestInverse(t *testing.T) {
 				t.Fatalf("got %v; want %v", got, want)
 			}
 		}
+	}
+}
+
+// What matters is stated by the vehicle file where somebody knows better: with 150 rpm
+// a flare of 94 against 2 rpm is a difference, but small.
+func TestMattersOfTheVehicleFile(t *testing.T) {
+	flares := func(values ...float64) *Record {
+		r := &Record{Format: Format}
+		for _, v := range values {
+			s := shifts(12, 70, 65, 400)[0]
+			s.Flare = &v
+			r.Shifts = append(r.Shifts, s)
+		}
+		return r
+	}
+	then, now := flares(93, 94, 95, 94), flares(2, 3, 2, 1, 2)
+	row := func(c *Comparison) *Row {
+		for i := range c.Rows {
+			if c.Rows[i].key == "flare" {
+				return &c.Rows[i]
+			}
+		}
+		t.Fatal("no row of the flare")
+		return nil
+	}
+	if r := row(Compare(then, now)); r.Judged != Different {
+		t.Errorf("as usual: %s; want clearly different", r.Judged)
+	}
+	now.Matters = mattersOf(signals.Limits{Matters: signals.Matters{FlareRPM: 150, ShiftDelay: 200 * time.Millisecond, PressurePct: 10}})
+	if r := row(Compare(then, now)); r.Judged != Small || r.Figure.Matters != 150 || r.Figure.Reason != "by the vehicle file" {
+		t.Errorf("with 150 rpm: %s, %+v; want different but small", r.Judged, r.Figure)
+	}
+	if m := now.Matters; len(m) != 3 || m["shift_delay"] != 0.2 || m["pressure"] != 0.1 {
+		t.Errorf("%v; want the three that the file states, in s and parts", m)
 	}
 }

@@ -23,11 +23,13 @@ type figure struct {
 	reason     string  // for that
 	repeat     float64 // standard deviation of like values of a sound gearbox
 	relative   bool    // y is a logarithm, matters and repeat are parts of the value
+	likeOnly   bool    // there are so many values that only like ones are compared
 	single     bool    // one value tells, because it is known how well it repeats
 	conditions []condition
 	observe    func(*Record, *figure) []observation
 
-	line line // of the fit
+	sensor string // of the oil at the outlet
+	line   line   // of the fit
 }
 
 // blamed is a part that may be behind a change, and how readily it is.
@@ -73,10 +75,10 @@ func shiftFigures() []*figure {
 		ofShift(&figure{key: "flare", name: "flare", unit: "rpm", worse: +1, more: "higher", less: "lower", matters: 25, repeat: 3, conditions: shiftConditions(0.2, 0.1, 0.2),
 			reason: "below it nobody hears the engine run up"},
 			func(s *Shift) (float64, bool) { return pointer(s.Flare) }, takesOver),
-		ofShift(&figure{key: "shift_delay", name: "delay from command to ratio phase", unit: "s", digits: 2, worse: +1, more: "longer", less: "shorter", matters: 0.1, repeat: 0.02, conditions: shiftConditions(0.001, 0.0004, 0.001),
+		ofShift(&figure{key: "shift_delay", name: "delay from command to ratio phase", unit: "s", digits: 2, worse: +1, more: "longer", less: "shorter", matters: 0.1, repeat: 0.02, conditions: shiftConditions(0.001, 0.0004, 0.002),
 			reason: "two sound gearboxes of one kind differ by about half of it, as their clutches need to be filled"},
 			func(s *Shift) (float64, bool) { return secondsOf(s.Delay) }, letsGo),
-		ofShift(&figure{key: "shift_time", name: "duration", unit: "s", digits: 2, more: "longer", less: "shorter", matters: 0.1, repeat: 0.02, conditions: shiftConditions(0.002, 0.0005, 0.001),
+		ofShift(&figure{key: "shift_time", name: "duration", unit: "s", digits: 2, more: "longer", less: "shorter", matters: 0.1, repeat: 0.02, conditions: shiftConditions(0.002, 0.0005, 0.004),
 			reason: "a tenth of a second can be felt"},
 			func(s *Shift) (float64, bool) {
 				if !s.Settled {
@@ -84,7 +86,7 @@ func shiftFigures() []*figure {
 				}
 				return secondsOf(s.Duration)
 			}, letsGo),
-		ofShift(&figure{key: "bind_up", name: "bind-up", unit: "m/s²", digits: 2, worse: +1, more: "stronger", less: "weaker", matters: 0.3, repeat: 0.1, conditions: shiftConditions(0.002, 0.001, 0.003),
+		ofShift(&figure{key: "bind_up", name: "bind-up", unit: "m/s²", digits: 2, worse: +1, more: "stronger", less: "weaker", matters: 0.3, repeat: 0.1, conditions: shiftConditions(0.002, 0.001, 0.005),
 			reason: "below it a passenger feels no jerk"},
 			func(s *Shift) (float64, bool) { return pointer(s.BindUp) }, letsGo),
 		ofShift(&figure{key: "overshoot", name: "overshoot past the new gear", digits: 2, worse: +1, more: "larger", less: "smaller", matters: 0.08, repeat: 0.02, conditions: shiftConditions(0.0005, 0.0002, 0.0005),
@@ -215,7 +217,7 @@ func lockFigures() []*figure {
 		return f
 	}
 	took := func(f *figure, holds bool) *figure {
-		f.about, f.kinds, f.single = converterClutch, "kinds", false
+		f.about, f.kinds = converterClutch, "kinds"
 		f.observe = func(r *Record, _ *figure) (list []observation) {
 			for _, l := range r.LockTimes {
 				if l.Holds == holds {
@@ -227,8 +229,8 @@ func lockFigures() []*figure {
 		return f
 	}
 	return []*figure{
-		of(&figure{key: "lockup_slip", name: "slip while asked to hold", unit: "rpm", worse: +1, more: "higher", less: "lower", matters: 5, repeat: 1,
-			reason: "an applied clutch does not slip at all; five times what the sensors can tell"},
+		of(&figure{key: "lockup_slip", name: "slip while asked to hold", unit: "rpm", worse: +1, more: "higher", less: "lower", matters: 2, repeat: 0.5,
+			reason: "an applied clutch does not slip at all; three times what the sensors make of that"},
 			func(l *Lock) float64 {
 				if l.Slips {
 					return max(0, l.Slip-controlledRPM)
@@ -238,7 +240,6 @@ func lockFigures() []*figure {
 		of(&figure{key: "lockup_swing", name: "swing of its slip at 5 to 20 Hz", unit: "rpm", worse: +1, more: "stronger", less: "weaker", matters: 6, repeat: 1.5,
 			reason: "a shudder is felt from about three times of it"},
 			func(l *Lock) float64 { return l.Swing }),
-		took(&figure{key: "lockup_time", name: "time to take hold", unit: "s", digits: 2, worse: +1, more: "longer", less: "shorter", matters: 0.3, repeat: 0.1, reason: "common practice"}, true),
 		took(&figure{key: "lockup_time", name: "time to let go", unit: "s", digits: 2, worse: +1, more: "longer", less: "shorter", matters: 0.3, repeat: 0.1, reason: "common practice"}, false),
 	}
 }
@@ -303,14 +304,15 @@ func switchFigures(a, b *Record) (list []*figure) {
 		}
 	}
 	for _, k := range keys {
-		f := &figure{key: "switch_time", about: k.name, name: "time to open once its element is let go", kinds: "changes of gear", unit: "s", digits: 2, worse: +1, more: "longer", less: "shorter", matters: 0.1, repeat: 0.03,
-			reason: "two sound gearboxes differ by about half of it", conditions: []condition{{"oil temperature", "K", 10, 0.001}}}
+		f := &figure{key: "switch_time", about: k.name, name: "time to open once its element is let go", kinds: "moves of the lever", unit: "s", single: true, digits: 2, worse: +1, more: "longer", less: "shorter", matters: 0.1, repeat: 0.02,
+			reason: "two sound gearboxes differ by about half of it", conditions: []condition{{"oil temperature", "K", 10, 0.0003}}}
 		if k.closes {
 			f.name = "time to close once its element is asked for"
 		}
 		f.observe = func(r *Record, _ *figure) (list []observation) {
 			for i := range r.SwitchTimes {
-				if s := &r.SwitchTimes[i]; s.Switch == k.name && s.Closes == k.closes {
+				// With the lever at a standstill: in a shift the time goes with the torque.
+				if s := &r.SwitchTimes[i]; s.Switch == k.name && s.Closes == k.closes && (s.From == "N" || s.To == "N") {
 					list = append(list, observation{kind: s.From + "-" + s.To, y: s.Seconds, x: [conditions]float64{value(s.Oil)}, parts: []blamed{{s.Element, 1}}})
 				}
 			}
@@ -362,7 +364,7 @@ func blocks(r *Record, of func(*Moment) (o observation, ok bool)) (list []observ
 // momentFigures are what signals were under like conditions.
 func momentFigures(a, b *Record) []*figure {
 	list := []*figure{
-		{key: "engine_torque", about: "engine", name: "torque at like pedal and speed", kinds: "pedals and speeds", unit: "N·m", worse: -1, more: "higher", less: "lower", matters: 0.15, repeat: 0.04, relative: true,
+		{key: "engine_torque", about: "engine", likeOnly: true, name: "torque at like pedal and speed", kinds: "pedals and speeds", unit: "N·m", worse: -1, more: "higher", less: "lower", matters: 0.15, repeat: 0.04, relative: true,
 			reason:     "what control units say of torque is good for about half of it",
 			conditions: []condition{{"pedal", "%", 3, 0.02}, {"engine speed", "rpm", 150, 0.0005}},
 			observe: func(r *Record, _ *figure) []observation {
@@ -376,9 +378,9 @@ func momentFigures(a, b *Record) []*figure {
 						order: fmt.Sprintf("%03.0f%05.0f", math.Floor(pedal/10), math.Round(speed/500)), y: portable.Log(nm), x: [conditions]float64{pedal, speed}, parts: []blamed{{"engine", 1}}}, true
 				})
 			}},
-		{key: "converter", about: "converter", name: "engine torque it takes at like speeds", kinds: "speed ratios", unit: "N·m", more: "more", less: "less", matters: 0.2, repeat: 0.05, relative: true,
+		{key: "converter", about: "converter", likeOnly: true, name: "engine torque it takes at like speeds", kinds: "speed ratios", unit: "N·m", more: "more", less: "less", matters: 0.2, repeat: 0.05, relative: true,
 			reason:     "twice what control units say of torque is good for",
-			conditions: []condition{{"speed ratio", "", 0.03, 3}, {"oil temperature", "K", 15, 0.0007}},
+			conditions: []condition{{"speed ratio", "", 0.03, 3}, {"oil temperature", "K", 40, 0.0007}},
 			observe: func(r *Record, _ *figure) []observation {
 				return blocks(r, func(m *Moment) (observation, bool) {
 					nm, speed, in := value(m.Nm), value(m.Engine), value(m.Input)
@@ -391,14 +393,14 @@ func momentFigures(a, b *Record) []*figure {
 					return observation{kind: fmt.Sprintf("speed ratio about %.1f", math.Abs(k/5)), order: fmt.Sprintf("%02.0f", k), y: portable.Log(nm / (speed * speed / 1e6)), x: [conditions]float64{ratio, value(m.Pan)}, parts: []blamed{{"converter", 1}}}, true
 				})
 			}},
-		{key: "oil_difference", about: "oil", name: "temperature, outlet minus pan, at like load", kinds: "states of the converter clutch", unit: "K", digits: 1, worse: +1, more: "higher", less: "lower", matters: 4, repeat: 1,
+		{key: "oil_difference", sensor: a.outlet(b), about: "oil", likeOnly: true, name: "temperature, outlet minus pan, at like load", kinds: "states of the converter clutch", unit: "K", digits: 1, worse: +1, more: "higher", less: "lower", matters: 4, repeat: 1,
 			reason:     "half of what a cooler may usually add",
 			conditions: []condition{{"heat of the converter", "kW", 1, 2}, {"engine speed", "rpm", 400, 0.002}, {"oil temperature", "K", 10, 0.1}},
 			observe: func(r *Record, _ *figure) []observation {
 				return blocks(r, func(m *Moment) (observation, bool) {
 					heat := value(m.Heat)
-					if math.IsNaN(heat) {
-						return observation{}, false
+					if math.IsNaN(heat) || !(value(m.Pan) >= warmOil) {
+						return observation{}, false // cold oil hardly flows through a cooler
 					}
 					return observation{kind: "converter clutch " + m.Locked, y: value(m.Outlet) - value(m.Pan), x: [conditions]float64{heat, value(m.Engine), value(m.Pan)}}, true
 				})
@@ -416,9 +418,9 @@ func momentFigures(a, b *Record) []*figure {
 		}
 	}
 	for _, name := range names {
-		list = append(list, &figure{key: "pressure", about: name, name: "in like gear, speed and torque", kinds: "gears", unit: "kPa", more: "higher", less: "lower", matters: 0.15, repeat: 0.03, relative: true,
+		list = append(list, &figure{key: "pressure", about: name, likeOnly: true, name: "in like gear, speed and torque", kinds: "gears", unit: "kPa", more: "higher", less: "lower", matters: 0.15, repeat: 0.03, relative: true,
 			reason:     "a seventh: more than pressure control varies by",
-			conditions: []condition{{"engine torque", "N·m", 20, 0.002}, {"engine speed", "rpm", 300, 0.0003}, {"oil temperature", "K", 10, 0.004}},
+			conditions: []condition{{"engine torque", "N·m", 20, 0.002}, {"engine speed", "rpm", 300, 0.0003}, {"oil temperature", "K", 15, 0.004}},
 			observe: func(r *Record, _ *figure) []observation {
 				k := slices.Index(r.Pressures, name)
 				return blocks(r, func(m *Moment) (observation, bool) {
@@ -430,6 +432,19 @@ func momentFigures(a, b *Record) []*figure {
 			}})
 	}
 	return list
+}
+
+// warmOil is from which the oil flows freely [°C]; common practice, no source.
+const warmOil = 50
+
+// outlet is the signal of the oil at the converter outlet.
+func (r *Record) outlet(other *Record) string {
+	for _, x := range []*Record{other, r} {
+		if x.Outlet != "" {
+			return x.Outlet
+		}
+	}
+	return "oil outlet"
 }
 
 // observeCoolant gives the coolant's temperature where it is warm and settled: 70 °C

@@ -239,6 +239,47 @@ func foundRows(then, now *Record) []Row {
 	return slices.Concat(suspectRows(then, now), faultRows(then, now), readingRows(then, now), eventRows(then, now))
 }
 
+// Slip of more than slipRPM that lasted for less than this part of the time in every
+// gear is no verdict on an element: a shift that takes long in cold oil shows as much.
+// Ours.
+const (
+	slipRPM       = 30
+	momentaryPart = 0.03
+)
+
+// momentary tells that an element is known to have slipped for moments only.
+func momentary(then, now *Record, element string) bool {
+	slipped := false
+	for _, r := range []*Record{then, now} {
+		sums := map[string]*[2]int{} // by gear: all ticks, those that slipped
+		for i := range r.Slips {
+			s := &r.Slips[i]
+			if s.Element != element {
+				continue
+			}
+			if sums[s.Gear] == nil {
+				sums[s.Gear] = new([2]int)
+			}
+			for b, n := range s.Bins {
+				if n < 0 {
+					continue
+				}
+				sums[s.Gear][0] += n
+				if low, _ := binRange(max(0, min(b, 1000))); low >= slipRPM {
+					sums[s.Gear][1] += n
+				}
+			}
+		}
+		for _, n := range sums {
+			slipped = slipped || n[1] > 0
+			if float64(n[1]) > momentaryPart*float64(n[0]) {
+				return false
+			}
+		}
+	}
+	return slipped
+}
+
 func suspectRows(then, now *Record) (rows []Row) {
 	of := func(r *Record) map[string]*drivetrain.Suspect {
 		m := map[string]*drivetrain.Suspect{}
@@ -283,6 +324,9 @@ func suspectRows(then, now *Record) (rows []Row) {
 		r := Row{What: now.titled(then, name), Then: text(x, then), Now: text(y, now), Judged: Alike, blamed: []blamed{{name, 1}}, Parts: []string{name}, key: "suspect", weight: foundWeight * max(score(x), score(y))}
 		was, is := x != nil && x.Verdict == drivetrain.VerdictSuspect, y != nil && y.Verdict == drivetrain.VerdictSuspect
 		switch {
+		case is != was && momentary(then, now, name):
+			r.Judged, r.weight = TooFew, 1
+			r.Words = "It slipped for a moment in one session, which is no verdict. "
 		case is && !was:
 			r.Judged, r.Direction = Different, Worse
 		case was && !is:

@@ -45,6 +45,7 @@ type Record struct {
 	// Commanded tells that the gear asked for was broadcast.
 	Commanded bool    `json:"commanded,omitempty"`
 	Matters   Matters `json:"matters,omitempty"` // of the vehicle file
+	Outlet    string  `json:"outlet,omitempty"`  // signal of the oil at the converter outlet
 	// Titles are what people call the signals and elements named in the record.
 	Titles map[string]string `json:"titles,omitempty"`
 
