@@ -35,6 +35,8 @@ func TestMoments(t *testing.T) {
 		{Time: 1051e9, Kind: decode.KindAlarm, Fields: hot("no data", "Oil hot.")},
 		{Time: 1052e9, Kind: decode.KindAlarm, Fields: hot("cleared", "Oil hot.")},
 		{Time: 1053e9, Kind: decode.KindAlarm, Fields: hot("raised", "")},
+		{Time: 1054e9, Kind: decode.KindMark, Fields: map[string]int{"text": 5}}, // no mark of ours
+		{Time: 1055e9, Kind: decode.KindMark, Fields: func() {}},
 	}}, 1060e9)
 	m.Take(&decode.Output{}, 1055e9) // no later than it was
 	want := []Moment{
