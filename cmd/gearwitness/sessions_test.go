@@ -275,7 +275,7 @@ func changesAreFound(t *testing.T, folder string) {
 	}
 	write(t, tags, []byte(strings.Join(lines, "\n")))
 	status, out, _ = program(t, "sessions", "verify", folder)
-	if status != exitWrong || !strings.Contains(out, "WRONG: data/shifts.json: is not what the recording gives, though the same version made it") || !strings.Contains(out, "the signature does not hold") {
+	if status != exitWrong || !strings.Contains(out, "WRONG: data/shifts.json: is not what this very program makes of the recording") || !strings.Contains(out, "the signature does not hold") {
 		t.Errorf("a forged shift: exit status %d, %s; want 1, the shifts and the signature named", status, out)
 	}
 	if status, out, _ = program(t, "sessions", "verify", folder, "--no-decode"); strings.Contains(out, "shifts.json") || status != exitWrong {
