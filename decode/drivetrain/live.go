@@ -155,7 +155,7 @@ func (l *live) elements(a *Analyzer, out *decode.Output) {
 		e := bits.TrailingZeros64(set)
 		slip := a.matcher.slips[e]
 		if known(slip) && math.Abs(slip) > limit && !(m.oneWay[e] && slip > 0) {
-			if sigma := a.sigmaNow(e); known(sigma) && math.Abs(slip) <= limit+sigmaTimes*sigma {
+			if sigma := a.sigmaNow(e); known(sigma) && math.Abs(slip) <= limit+float64(sigmaTimes*sigma) {
 				continue
 			}
 			slipping |= 1 << e
