@@ -206,7 +206,7 @@ func papersOf(folder string, show *progress) (reports.Papers, error) {
 	if err != nil {
 		return reports.Papers{}, err
 	}
-	p := reports.Papers{Meta: r.Meta(), Software: software()}
+	p := reports.Papers{Meta: r.Meta(), Software: "gearwitness " + version()}
 	for e, err := range r.Journal() {
 		if err != nil {
 			p.Journal = append(p.Journal, archive.Entry{Time: e.Time, Kind: "journal", Fields: []byte(`{"text":"a line that cannot be read"}`)})
