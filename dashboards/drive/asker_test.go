@@ -63,10 +63,10 @@ func (w *wire) Channels() []capture.Channel              { return w.channels }
 func (w *wire) Send(f capture.Frame) error {
 	w.mu.Lock()
 	w.sent, w.at = append(w.sent, f), append(w.at, time.Now())
-	n := len(w.sent)
+	n, fail := len(w.sent), w.fail // as of one moment
 	w.mu.Unlock()
-	if w.fail != nil {
-		if err := w.fail(n); err != nil {
+	if fail != nil {
+		if err := fail(n); err != nil {
 			return err
 		}
 	}
@@ -187,8 +187,9 @@ func TestNothingIsSentWhileTheAdapterIsAway(t *testing.T) {
 		"sending fails": func(x *asking) {
 			x.wire.mu.Lock()
 			x.wire.fail = func(int) error { return fmt.Errorf("COM5 %w", capture.ErrUnplugged) }
+			n := len(x.wire.sent)
 			x.wire.mu.Unlock()
-			for n := x.wire.count(); x.wire.count() == n; {
+			for x.wire.count() == n {
 				time.Sleep(time.Millisecond)
 			}
 		},
