@@ -185,16 +185,17 @@ func (f *Frames) Next(ctx context.Context, b *capture.Batch) error {
 }
 
 func (f *Frames) open(name string) error {
-	path := f.r.Path(name)
-	file, err := f.r.fs.Open(path)
+	file, err := f.r.fs.Open(f.r.Path(name))
 	if err != nil {
 		return plain(err)
 	}
+	// Damage is named inside the session: a sealed report repeats these words, and
+	// must come out the same wherever the session is kept.
 	f.file = file
 	if f.reader == nil {
-		f.reader = pcapng.NewReader(file, path)
+		f.reader = pcapng.NewReader(file, name)
 	} else {
-		f.reader.Continue(file, path)
+		f.reader.Continue(file, name)
 	}
 	return nil
 }

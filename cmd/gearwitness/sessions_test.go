@@ -338,6 +338,34 @@ func TestUnsignedIsSaid(t *testing.T) {
 	}
 }
 
+// TestCutSessionHoldsElsewhere seals a session that was cut off, as by a power failure,
+// and verifies it in another folder with the same program: it is genuine there too, and
+// its report does not tell where the workshop keeps its sessions.
+func TestCutSessionHoldsElsewhere(t *testing.T) {
+	root, elsewhere := t.TempDir(), t.TempDir()
+	name := record(t, root, "van:?for=5s", "cut off", march)
+	capture := filepath.Join(root, name, "data", "capture-0001.pcapng")
+	st, err := os.Stat(capture)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Truncate(capture, st.Size()-1234); err != nil {
+		t.Fatal(err)
+	}
+	must(t, "sessions", "seal", name, "--archive", root, "--unsigned")
+	report, err := os.ReadFile(filepath.Join(root, name, "data", "report.html"))
+	if err != nil || !bytes.Contains(report, []byte("data/capture-0001.pcapng: offset")) || bytes.Contains(report, []byte(root)) {
+		t.Errorf("the report must name the damage by the file inside the session, and not %s: %v", root, err)
+	}
+	if err := os.CopyFS(filepath.Join(elsewhere, name), os.DirFS(filepath.Join(root, name))); err != nil {
+		t.Fatal(err)
+	}
+	if out := must(t, "sessions", "verify", name, "--archive", elsewhere); strings.Contains(out, "report.html") {
+		t.Errorf("verified in another folder: %s; want nothing said of the report", out)
+	}
+	t.Cleanup(func() { _ = errors.Join(giveBack(root), giveBack(elsewhere)) })
+}
+
 // TestTimeStamp has a seal stamped by an authority made with openssl.
 func TestTimeStamp(t *testing.T) {
 	openssl := testneed.Tool(t, "openssl")
