@@ -86,15 +86,7 @@ func (f *figure) fit(a, b []observation) []*kindOf {
 	beta := f.slopes(kinds)
 	f.line = beta
 	f.rests(kinds, beta.b)
-	var ss, df float64
-	for _, k := range kinds {
-		ss, df = ss+k.ss, df+k.df
-	}
-	variance := 0.0
-	if df > 0 {
-		variance = ss / df
-	}
-	pooled, _ := stats.Shrink(variance, df, f.repeat*f.repeat, 4)
+	pooled := f.pooled(kinds)
 	for _, k := range kinds {
 		own := 0.0
 		if k.df > 0 {
@@ -290,20 +282,27 @@ func (l *line) doubt(dx [conditions]float64) (v float64) {
 	return max(0, v)
 }
 
+// pooled is the variance of what the lines leave over all kinds, held up by what the
+// figure repeats to.
+func (f *figure) pooled(kinds []*kindOf) float64 {
+	var ss, df float64
+	for _, k := range kinds {
+		ss, df = ss+k.ss, df+k.df
+	}
+	variance := 0.0
+	if df > 0 {
+		variance = ss / df
+	}
+	s2, _ := stats.Shrink(variance, df, f.repeat*f.repeat, 4)
+	return s2
+}
+
 // slopes estimates the slopes within kinds and sessions.
 func (f *figure) slopes(kinds []*kindOf) line {
 	l := line{}
 	for range 3 { // outliers and slopes settle each other
 		f.rests(kinds, l.b)
-		var ss, df float64
-		for _, k := range kinds {
-			ss, df = ss+k.ss, df+k.df
-		}
-		variance := 0.0
-		if df > 0 {
-			variance = ss / df
-		}
-		s2, _ := stats.Shrink(variance, df, f.repeat*f.repeat, 4)
+		s2 := f.pooled(kinds)
 		var a [conditions][conditions]float64
 		var y [conditions]float64
 		for j := range a {
