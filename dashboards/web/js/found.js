@@ -35,6 +35,20 @@ export function standing(f) {
   }
 }
 
+/**
+ * The finding of an event, with its times in seconds of the session as the page counts
+ * them: those of the event's own data are of the recording's clock.
+ * @param {SessionEvent} e
+ * @returns {Finding}
+ */
+export function findingOf(e) {
+  const f = /** @type {Finding} */ (e.data);
+  const begin = e.data.time_s - e.t;
+  /** @param {number} t */
+  const since = (t) => Math.max(0, t - begin);
+  return { ...f, since_s: since(f.since_s), last_s: since(f.last_s), ...(f.until_s === undefined ? {} : { until_s: since(f.until_s) }) };
+}
+
 export class Found {
   /**
    * @param {HTMLElement} at a list
@@ -50,7 +64,7 @@ export class Found {
   /** @param {SessionEvent} e */
   event(e) {
     if (e.kind !== "finding") return;
-    const f = /** @type {Finding} */ (e.data);
+    const f = findingOf(e);
     this.all.set(f.id, f);
     this.draw();
   }

@@ -7,7 +7,7 @@ import { carries, looks, spell, strokes, troubles } from "../js/bus.js";
 import { Columns } from "../js/columns.js";
 import { losses } from "../js/connection.js";
 import { entered, wanted } from "../js/bench.js";
-import { standing, worstFirst } from "../js/found.js";
+import { findingOf, standing, worstFirst } from "../js/found.js";
 import { age, bytes, clock, count, number } from "../js/format.js";
 import { graphsFor, ofColumn, sizes } from "../js/graphs.js";
 import { logLine, remarks, shiftFigures } from "../js/happened.js";
@@ -334,6 +334,14 @@ test("findings: what is so first, worst first", () => {
   const f = (id, state, level) => ({ id, state, level, sure: 0.9, since_s: id, last_s: id, text: "" });
   const order = worstFirst([f(1, "over", "stop"), f(2, "so", "note"), f(3, "taken back", "caution"), f(4, "so", "stop"), f(5, "so", "caution")]).map((x) => x.id);
   assert.deepEqual(order, [4, 5, 2, 1, 3]);
+});
+
+test("findings: times are those of the session, though stamps count from 1970", () => {
+  const data = { id: 1, time_s: 1795938225.3, since_s: 1795938225, last_s: 1795938225.3 };
+  const f = findingOf({ seq: 1, t: 41.3, kind: "finding", data });
+  assert.ok(Math.abs(f.since_s - 41) < 1e-3 && Math.abs(f.last_s - 41.3) < 1e-3, `${f.since_s}, ${f.last_s}`);
+  assert.equal(f.until_s, undefined);
+  assert.ok(Math.abs((findingOf({ seq: 2, t: 60, kind: "finding", data: { ...data, time_s: 1795938244, until_s: 1795938230 } }).until_s ?? 0) - 46) < 1e-3);
 });
 
 test("findings: nothing unsure is told as sure, nothing over as so", () => {
